@@ -1,0 +1,35 @@
+# A thin front. Needs python3 (>= 3.11) with venv, and make; everything else comes from the lock.
+SHELL := /bin/bash
+UV := .tools/bin/uv
+export UV_PYTHON_DOWNLOADS := never
+RUN := $(UV) run --locked --extra demo
+ARGS ?=
+
+.PHONY: demo test check bench soak schema clean
+
+demo: $(UV)            ## demo collectors live: readings, alarm, delivered notification (ARGS="--for 120")
+	@$(RUN) --no-dev dustcake demo $(ARGS)
+
+test: $(UV)            ## the whole test suite
+	@$(RUN) pytest -n auto --cov --cov-report=term $(ARGS)
+
+check: $(UV)           ## lint, format, types, import contracts
+	@$(RUN) ruff check .
+	@$(RUN) ruff format --check .
+	@$(RUN) mypy
+	@$(RUN) lint-imports
+
+bench: $(UV)           ## speed as ratios, measured in one run on this machine
+	@$(RUN) python -m tests.bench $(ARGS)
+
+soak: $(UV)            ## property tests with many examples (EXAMPLES=100000)
+	@DUSTCAKE_EXAMPLES=$(or $(EXAMPLES),100000) $(RUN) pytest -n auto --timeout=36000 tests/property $(ARGS)
+
+$(UV):
+	@python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "python3 >= 3.11 is needed, found $$(python3 --version)"; exit 1; }
+	@echo "making the tool environment in .tools (once)"
+	@python3 -m venv .tools
+	@.tools/bin/python -m pip install --quiet --disable-pip-version-check uv==0.13.9
+
+clean:                 ## remove environments, caches and the demo's folder
+	rm -rf .tools .venv .demo .mypy_cache .ruff_cache .import_linter_cache .hypothesis

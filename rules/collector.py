@@ -1,0 +1,333 @@
+"""One collector stepped through its readings: the only owner of streaming alarm state.
+
+Rules of the state:
+- Points are independent of one another, given the collector's running timeline. So in one call the
+  running point's readings go first, and every other point is then judged against the timeline at its
+  own event times. Readings of one collector given in event-time order, cut into calls at any places,
+  give the same events.
+- A point is evaluated up to its last reading. Time after that passes when its next reading comes, or
+  when the watermark has passed a timer that the held value lets run out (`advance`). Nothing else moves
+  it: a reading that is newer than the last one and than the last decision is never too late.
+- A reading at or before the point's last evaluated instant is a duplicate (same instant, same value)
+  or late; neither is evaluated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from copy import copy
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from rules import delays, running
+from rules.comparator import judge
+from rules.delays import Owner, Track
+from rules.running import Stretch, Timeline
+from rules.types import AlarmEvent, CollectorSpec, Limit, PointSpec, Reading, RunState
+
+
+class Verdict(StrEnum):
+    """What became of a reading at the point's door."""
+
+    EVALUATED = "evaluated"
+    DUPLICATE = "duplicate"
+    LATE = "late"
+
+
+@dataclass(slots=True)
+class PointState:
+    """One point: its last reading, how far it is evaluated, and a track per limit in the spec's order."""
+
+    tracks: list[Track]
+    last_us: int | None = None
+    value: float = 0.0
+    good: bool = False
+    evaluated_us: int = 0
+
+    @property
+    def is_open(self) -> bool:
+        return any(track.is_open for track in self.tracks)
+
+    def known_until_us(self, hold_us: int) -> int:
+        if self.last_us is None:
+            return self.evaluated_us
+        return self.last_us + hold_us if self.good else self.last_us
+
+
+@dataclass(slots=True)
+class CollectorState:
+    """Everything that one collector remembers."""
+
+    points: dict[str, PointState]
+    timeline: Timeline = field(default_factory=Timeline)
+
+
+def new_state(spec: CollectorSpec) -> CollectorState:
+    """The state before the first reading: all unknown."""
+    return CollectorState({point.name: new_point(point) for point in spec.points})
+
+
+def new_point(spec: PointSpec) -> PointState:
+    return PointState([Track() for _ in spec.limits])
+
+
+def verdict(state: PointState, reading: Reading) -> Verdict:
+    """Whether a reading is news to its point (semantics section 6)."""
+    if state.last_us is None or (reading.at_us > state.last_us and reading.at_us >= state.evaluated_us):
+        return Verdict.EVALUATED
+    same = reading.good == state.good and (not reading.good or reading.value == state.value)
+    if reading.at_us == state.last_us and same:
+        return Verdict.DUPLICATE
+    return Verdict.LATE
+
+
+def step(
+    spec: CollectorSpec, state: CollectorState, readings: Mapping[str, Sequence[Reading]]
+) -> tuple[list[AlarmEvent], dict[Verdict, int]]:
+    """Take readings by point, each point's in ascending event time; the events and a count of verdicts.
+
+    The events are sorted by instant, then by point and limit in the spec's order.
+    """
+    counts = dict.fromkeys(Verdict, 0)
+    fresh: dict[str, list[Reading]] = {}
+    for point in spec.points:
+        fresh[point.name] = _admit(state.points[point.name], readings.get(point.name, ()), counts)
+    if spec.running is not None:
+        point = _point(spec, spec.running.point)
+        for reading in fresh[point.name]:
+            running.observe(spec.running, state.timeline, reading, point.hold_us)
+    events: list[AlarmEvent] = []
+    for point in spec.points:
+        for reading in fresh[point.name]:
+            events += _take(spec, point, state, reading)
+    _forget_old_spans(spec, state, events)
+    return sorted(events, key=lambda event: event.at_us), counts
+
+
+def advance(spec: CollectorSpec, state: CollectorState, watermark_us: int) -> list[AlarmEvent]:
+    """Decide what held values decide before the watermark (semantics section 6b).
+
+    A point moves only as far as its last decision, so that a reading which is on its way is still news.
+    """
+    events: list[AlarmEvent] = []
+    for point in spec.points:
+        point_state = state.points[point.name]
+        if not is_due(point, point_state, watermark_us):
+            continue
+        end_us = min(watermark_us, point_state.known_until_us(point.hold_us))
+        trial = copy(point_state)
+        trial.tracks = [copy(track) for track in point_state.tracks]
+        decided = _elapse(spec, point, trial, state.timeline, end_us)
+        if decided:
+            last_us = max(event.at_us for event in decided)
+            events += _elapse(spec, point, point_state, state.timeline, last_us + 1)
+    return sorted(events, key=lambda event: event.at_us)
+
+
+def is_due(point: PointSpec, state: PointState, watermark_us: int) -> bool:
+    """Whether a timer of the point can have run out before the watermark, were all its time counted."""
+    end_us = min(watermark_us, state.known_until_us(point.hold_us))
+    for track, limit in zip(state.tracks, point.limits, strict=True):
+        due_us = delays.due_in_us(track, limit)
+        if due_us is not None and state.evaluated_us + due_us < end_us:
+            return True
+    return False
+
+
+def change_limits(
+    old: CollectorSpec, new: CollectorSpec, state: CollectorState, at_us: int
+) -> tuple[CollectorState, list[AlarmEvent]]:
+    """Put a revision into force at `at_us` (semantics section 8): the new state and the alarms it closed.
+
+    A limit whose numbers are unchanged keeps its track. A changed one is judged anew from `at_us`: the
+    comparator from the held value, the delay from zero; its active alarm is closed, as is that of a
+    limit or point that is gone.
+    """
+    events: list[AlarmEvent] = []
+    after = new_state(new)
+    after.timeline = state.timeline
+    for point in old.points:
+        point_state = state.points[point.name]
+        successor = next((item for item in new.points if item.name == point.name), None)
+        if successor is not None and _all_same(point, successor):
+            after.points[point.name] = point_state
+            continue
+        end_us = max(at_us, point_state.evaluated_us)
+        if point_state.is_open:
+            events += _elapse(old, point, point_state, state.timeline, end_us)
+        if successor is not None:
+            after.points[point.name] = _carry_over(point, successor, point_state, end_us)
+        kept = after.points[point.name].tracks if successor is not None else []
+        events += _close_lost(old.name, point, point_state, kept, end_us)
+    if new.running != old.running:
+        after.timeline = _rejudge_running(old, new, after, at_us)
+    return after, events
+
+
+def held_reason(spec: CollectorSpec, state: CollectorState, point: PointSpec, at_us: int) -> str:
+    """Why the point is not being judged at `at_us`; empty when it is armed and its value known."""
+    point_state = state.points[point.name]
+    if at_us >= point_state.known_until_us(point.hold_us):
+        return "value unknown"
+    if point.always or spec.running is None:
+        return ""
+    for part in running.stretches(spec.running, state.timeline, at_us, at_us + 1):
+        if part.armed:
+            return ""
+        if part.state is RunState.RUNNING:
+            return "settling"
+        return "stopped" if part.state is RunState.STOPPED else "running state unknown"
+    return "running state unknown"
+
+
+def _admit(state: PointState, readings: Sequence[Reading], counts: dict[Verdict, int]) -> list[Reading]:
+    fresh: list[Reading] = []
+    for reading in readings:
+        if fresh and reading.at_us <= fresh[-1].at_us:
+            last = fresh[-1]
+            same = reading.good == last.good and (not reading.good or reading.value == last.value)
+            what = Verdict.DUPLICATE if same and reading.at_us == last.at_us else Verdict.LATE
+        else:
+            what = verdict(state, reading)
+        counts[what] += 1
+        if what is Verdict.EVALUATED:
+            fresh.append(reading)
+    return fresh
+
+
+def _take(spec: CollectorSpec, point: PointSpec, state: CollectorState, reading: Reading) -> list[AlarmEvent]:
+    point_state = state.points[point.name]
+    events = _elapse(spec, point, point_state, state.timeline, reading.at_us)
+    point_state.last_us, point_state.good = reading.at_us, reading.good
+    if reading.good:
+        point_state.value = reading.value
+        for track, limit in zip(point_state.tracks, point.limits, strict=True):
+            _judge(track, limit, reading)
+    return events
+
+
+def _judge(track: Track, limit: Limit, reading: Reading) -> None:
+    is_beyond = judge(limit, track.is_beyond, reading.value)
+    if is_beyond is not track.is_beyond:
+        delays.turn(track, is_beyond, reading.at_us)
+    if track.is_open:
+        delays.note_reading(track, limit, reading.value, reading.at_us)
+
+
+def _elapse(
+    spec: CollectorSpec, point: PointSpec, state: PointState, timeline: Timeline, to_us: int
+) -> list[AlarmEvent]:
+    """Let time pass over one point up to `to_us`; its evaluated instant is then `to_us`."""
+    from_us, state.evaluated_us = state.evaluated_us, to_us
+    if not state.is_open or to_us <= from_us:
+        return []
+    known_us = min(max(state.known_until_us(point.hold_us), from_us), to_us)
+    owner = Owner(spec.name, point.name)
+    events: list[AlarmEvent] = []
+    for stretch in _stretches(spec, point, timeline, from_us=from_us, known_us=known_us, to_us=to_us):
+        for track, limit in zip(state.tracks, point.limits, strict=True):
+            event = delays.elapse(track, limit, owner, stretch) if track.is_open else None
+            if event is not None:
+                events.append(event)
+    return events
+
+
+def _stretches(
+    spec: CollectorSpec, point: PointSpec, timeline: Timeline, *, from_us: int, known_us: int, to_us: int
+) -> list[Stretch]:
+    parts: list[Stretch] = []
+    if from_us < known_us:
+        if point.always or spec.running is None:
+            parts.append(Stretch(from_us, known_us, RunState.RUNNING, True, False))
+        else:
+            parts += running.stretches(spec.running, timeline, from_us, known_us)
+    if known_us < to_us:
+        parts += _unknown_value(spec, point, timeline, known_us, to_us)
+    return parts
+
+
+def _unknown_value(
+    spec: CollectorSpec, point: PointSpec, timeline: Timeline, from_us: int, to_us: int
+) -> list[Stretch]:
+    """Time without a value counts for nothing; a stop that is long enough is still a stop."""
+    if point.always or spec.running is None:
+        return [Stretch(from_us, to_us, RunState.UNKNOWN, False, False)]
+    return [
+        part._replace(state=RunState.UNKNOWN, armed=False)
+        for part in running.stretches(spec.running, timeline, from_us, to_us)
+    ]
+
+
+def _carry_over(old: PointSpec, new: PointSpec, state: PointState, at_us: int) -> PointState:
+    """The point under its new limits: unchanged limits keep their tracks, others begin at `at_us`."""
+    kept = PointState([], state.last_us, state.value, state.good, state.evaluated_us)
+    is_known = state.good and at_us < state.known_until_us(new.hold_us)
+    before = {limit.tier: (limit, track) for limit, track in zip(old.limits, state.tracks, strict=True)}
+    for limit in new.limits:
+        was = before.get(limit.tier)
+        if was is not None and _same_numbers(was[0], limit):
+            kept.tracks.append(was[1])
+            continue
+        track = Track()
+        kept.tracks.append(track)
+        if is_known:
+            _judge(track, limit, Reading(at_us, state.value))
+            if track.is_open:
+                kept.evaluated_us = at_us
+    return kept
+
+
+def _close_lost(collector: str, point: PointSpec, state: PointState, kept: list[Track], at_us: int) -> list[AlarmEvent]:
+    """Close the active alarms whose tracks were not carried over."""
+    owner = Owner(collector, point.name)
+    return [
+        delays.closed(track, limit, owner, at_us, "limit changed")
+        for track, limit in zip(state.tracks, point.limits, strict=True)
+        if track.is_active and not any(track is other for other in kept)
+    ]
+
+
+def _all_same(old: PointSpec, new: PointSpec) -> bool:
+    return [limit.tier for limit in old.limits] == [limit.tier for limit in new.limits] and all(
+        _same_numbers(was, now) for was, now in zip(old.limits, new.limits, strict=True)
+    )
+
+
+def _same_numbers(old: Limit, new: Limit) -> bool:
+    return (old.threshold, old.back, old.on_delay_us, old.off_delay_us) == (
+        new.threshold,
+        new.back,
+        new.on_delay_us,
+        new.off_delay_us,
+    )
+
+
+def _rejudge_running(old: CollectorSpec, new: CollectorSpec, state: CollectorState, at_us: int) -> Timeline:
+    """A changed running rule is judged from the held value; what the old rule said before stays true."""
+    if new.running is None or new.running.point not in state.points:
+        return Timeline()
+    same_point = old.running is not None and old.running.point == new.running.point
+    timeline = state.timeline if same_point else Timeline()
+    point = _point(new, new.running.point)
+    held = state.points[point.name]
+    known_until_us = held.known_until_us(point.hold_us)
+    if held.good and at_us < known_until_us:
+        running.observe(new.running, timeline, Reading(at_us, held.value), point.hold_us)
+        timeline.known_until_us = known_until_us
+    return timeline
+
+
+def _point(spec: CollectorSpec, name: str) -> PointSpec:
+    return next(point for point in spec.points if point.name == name)
+
+
+def _forget_old_spans(spec: CollectorSpec, state: CollectorState, events: list[AlarmEvent]) -> None:
+    """Keep the timeline bounded; open points that still need its old end are moved past it first."""
+    horizon_us = running.horizon_us(state.timeline)
+    if len(state.timeline.spans) < 2 or state.timeline.spans[1][0] > horizon_us:
+        return
+    for point in spec.points:
+        point_state = state.points[point.name]
+        if point_state.is_open and point_state.evaluated_us < horizon_us:
+            events += _elapse(spec, point, point_state, state.timeline, horizon_us)
+    running.prune(state.timeline, horizon_us)

@@ -1,0 +1,1 @@
+"""The daemon: receives readings, keeps the record, evaluates the rules and tells people."""

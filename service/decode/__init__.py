@@ -1,0 +1,1 @@
+"""From bytes to messages, one file per payload form. Knows nothing of points, units or limits."""

@@ -1,0 +1,90 @@
+"""The native JSON form: a batch of readings of one gateway.
+
+Decoding is strict (types, enumerations, finite numbers) and total: whatever arrives, the answer is a
+message, or the reasons why not. A reading that is wrong does not take its neighbours with it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from service.model import BadInput, Count, GatewayMessage, GatewayReading, GatewayStatus, Parcel, Rejected, Text
+
+
+class _Envelope(msgspec.Struct, frozen=True):
+    gateway: Text
+    readings: list[Any]
+    boot: Text | None = None
+    seq: Count | None = None
+
+
+_message = msgspec.json.Decoder(GatewayMessage)
+_envelope = msgspec.json.Decoder(_Envelope)
+_status = msgspec.json.Decoder(GatewayStatus)
+
+REASONS_SHOWN = 5
+
+
+class Decoded(msgspec.Struct, frozen=True):
+    """A message, and the readings of it that could not be read, each with its reason."""
+
+    message: GatewayMessage
+    faults: list[tuple[Any, str]] = []
+
+
+def decode(payload: bytes) -> Decoded:
+    """Read one message; BadInput when not even its envelope can be read."""
+    try:
+        return Decoded(_message.decode(payload))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        return _piece_by_piece(payload)
+
+
+def decode_status(payload: bytes) -> GatewayStatus:
+    """Read a gateway's birth or last will; BadInput when it is not one."""
+    try:
+        return _status.decode(payload)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise BadInput(
+            f"gateway status: {error}; expected gateway and state online or offline; mend the gateway's will"
+        ) from error
+
+
+def json_schema() -> dict[str, Any]:
+    """The JSON Schema of the native message, made from the types that decode it."""
+    schema = msgspec.json.schema(GatewayMessage)
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "dustcake native message", **schema}
+
+
+def rejection(parcel: Parcel, message: GatewayMessage, faults: list[tuple[Any, str]]) -> Rejected:
+    """What goes to quarantine: the message with its unreadable readings alone, and why each could not be read."""
+    part = {
+        "gateway": message.gateway,
+        "boot": message.boot,
+        "seq": message.seq,
+        "readings": [item for item, _ in faults],
+    }
+    more = f"; and {len(faults) - REASONS_SHOWN} more" if len(faults) > REASONS_SHOWN else ""
+    reason = "; ".join(text for _, text in faults[:REASONS_SHOWN]) + more
+    return Rejected(parcel.topic, msgspec.json.encode(part), parcel.received_us, "reading-invalid", reason)
+
+
+def _piece_by_piece(payload: bytes) -> Decoded:
+    try:
+        envelope = _envelope.decode(payload)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise BadInput(
+            f"message: {error}; expected the native JSON form (gateway, readings); "
+            "compare with the output of `dustcake schema`"
+        ) from error
+    good: list[GatewayReading] = []
+    faults: list[tuple[Any, str]] = []
+    for index, item in enumerate(envelope.readings):
+        try:
+            good.append(msgspec.convert(item, GatewayReading))
+        except (msgspec.ValidationError, RecursionError) as error:
+            faults.append((item, f"readings[{index}]: {error}; expected the native form; mend the gateway's template"))
+    message = GatewayMessage(envelope.gateway, good, envelope.boot, envelope.seq)
+    return Decoded(message, faults)

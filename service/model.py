@@ -1,0 +1,355 @@
+"""The shared vocabulary of the rooms, and the glossary. Rooms exchange these types and never import one another.
+
+collector  one dust collector, named `site/area/collector`
+gateway    the device that measures a collector and publishes its readings
+tag        the gateway's own name of a measured value
+point      one measured quantity of one collector, in its canonical unit
+binding    (gateway, tag) -> point
+parcel     one message as it came from the broker
+batch      the parcels that one ledger transaction carries
+quarantine what could not be used, kept with the reason
+outbox     notifications that are owed, until a channel has accepted them
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Annotated, Any, Literal, Protocol
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+from msgspec import Meta
+
+
+class BadInput(Exception):
+    """The sender's fault. The text names what, the value, what was expected and the remedy."""
+
+
+class BadConfiguration(Exception):
+    """The site's fault. The text names file, key path, value, what was expected and the remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """One message from the broker. `token` is what the receiver needs to acknowledge it."""
+
+    topic: str
+    payload: bytes
+    received_us: int
+    token: Any = None
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """What goes to quarantine: the message, where in it, and why."""
+
+    topic: str
+    payload: bytes
+    received_us: int
+    code: str  # short and stable: "unit-unknown", "json-invalid"
+    reason: str  # what, value, expected, remedy
+
+
+# ---------------------------------------------------------------- what gateways say
+
+Count = Annotated[int, Meta(ge=0, le=2**63 - 1)]
+Text = Annotated[str, Meta(min_length=1, max_length=128)]
+
+
+class GatewayReading(msgspec.Struct, frozen=True):
+    """One measured value under the gateway's own tag."""
+
+    tag: Annotated[str, Meta(min_length=1, max_length=128, description="the gateway's own name of the value")]
+    at: Annotated[
+        str | float,
+        Meta(description="RFC 3339 text with offset, or Unix time in seconds as a number (fractions allowed)"),
+    ]
+    unit: Annotated[str, Meta(min_length=1, max_length=32, description="unit of the value, from the list in README")]
+    value: Annotated[float | None, Meta(description="the number; null only with quality bad")] = None
+    quality: Literal["good", "bad"] = "good"
+
+
+class GatewayMessage(msgspec.Struct, frozen=True):
+    """One message of one gateway."""
+
+    gateway: Annotated[Text, Meta(description="id of the gateway, the same as in the topic")]
+    readings: Annotated[list[GatewayReading], Meta(description="in any order; each is judged at its own time")]
+    boot: Annotated[Text | None, Meta(description="changes whenever the gateway restarts")] = None
+    seq: Annotated[Count | None, Meta(description="one more for each message within a boot")] = None
+
+
+class GatewayStatus(msgspec.Struct, frozen=True):
+    """A gateway's birth and last will."""
+
+    gateway: Text
+    state: Literal["online", "offline"]
+    boot: Text | None = None
+    at: str | float | None = None
+
+
+# ---------------------------------------------------------------- notification
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """All that a message needs to say about one alarm. Values are in the unit that people use for the point."""
+
+    alarm_id: str
+    step: str  # raised | escalated | cleared | closed | no-data | data-back | test
+    collector: str
+    collector_name: str
+    site_name: str
+    time_zone: str
+    point: str
+    quantity: str
+    limit: str  # low-low | low | high | high-high | no-data
+    priority: str
+    unit: str
+    at_us: int  # raised, cleared...: event time
+    recorded_us: int
+    began_us: int | None = None
+    threshold: float | None = None
+    on_delay_us: int | None = None
+    extreme: float | None = None
+    extreme_at_us: int | None = None
+    stopped_us: int = 0
+    unknown_us: int = 0
+    readings: int = 0
+    from_stored_data: bool = False  # decided from readings that came long after they were measured
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxRow:
+    """One notification owed to one address on one channel. `key` is stable over retries."""
+
+    id: int
+    key: str  # alarm_id + step + contact + channel
+    channel: str
+    contact: str
+    address: str
+    told: Told
+    queued_us: int
+    attempts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The channel has taken the message over."""
+
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """The channel did not take it. `permanent` means that trying again cannot help."""
+
+    error: str
+    permanent: bool = False
+    retry_after_s: float | None = None
+
+
+class Channel(Protocol):
+    """One way out. `send` is called from a worker thread, and must return within `timeout_s`."""
+
+    name: str
+    timeout_s: float
+
+    def send(self, row: OutboxRow) -> Accepted | Refused: ...
+
+    def close(self) -> None: ...
+
+
+class Outbox(Protocol):
+    """What the dispatcher needs of the ledger."""
+
+    def due(self, now_us: int, limit: int) -> list[OutboxRow]: ...
+
+    def accepted(self, row_id: int, at_us: int, detail: str) -> None: ...
+
+    def failed(self, row_id: int, at_us: int, error: str, next_try_us: int | None) -> None:
+        """`next_try_us` None gives the row up; it stays on record as undelivered."""
+        ...
+
+
+# ---------------------------------------------------------------- what people are shown
+
+
+@dataclass(frozen=True, slots=True)
+class LimitView:
+    limit: str
+    threshold: float
+    on_delay_s: float
+    state: str  # normal | pending | active | held | unknown
+    counted_s: float = 0.0  # evaluated seconds of the excursion so far
+    began_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PointView:
+    """A point as people see it. `value` is None when it is unknown; `last_*` is then what was last measured."""
+
+    name: str
+    quantity: str
+    unit: str
+    value: float | None
+    last_value: float | None
+    last_at: datetime | None
+    age_s: float | None
+    health: str  # good | bad | stale | never
+    limits: list[LimitView] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorView:
+    id: str
+    name: str
+    site: str
+    area: str
+    kind: str
+    time_zone: str
+    running: str  # running | stopped | unknown | always (no running rule)
+    gateway: str
+    gateway_link: str  # online | offline | silent | never
+    need: str  # alarm | pending | no data | quiet
+    points: list[PointView] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    id: str
+    collector: str
+    point: str
+    quantity: str
+    limit: str
+    priority: str
+    unit: str
+    state: str  # active | held | cleared | closed
+    began_at: datetime
+    raised_at: datetime
+    cleared_at: datetime | None
+    recorded_at: datetime
+    threshold: float | None
+    extreme: float | None
+    on_delay_s: float | None
+    counted_s: float | None
+    stopped_s: float
+    unknown_s: float
+    readings: int
+    reason: str
+    told: list[dict[str, Any]] = field(default_factory=list)  # step, contact, channel, state, at
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """The whole first page. `version` grows whenever anything in it may have changed."""
+
+    version: int
+    now: datetime
+    clock: str  # "" for the real clock, or a text such as "demo clock, 240 x"
+    service: str
+    enterprise: str
+    collectors: list[CollectorView]
+    alarms: list[AlarmView]  # active and held, the outer tier first
+    counts: dict[str, int]  # readings, messages, duplicates, late, quarantined, outbox, journal_lag...
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """`ready` is the truth: ledger writable, broker connected, lag and outbox within bounds."""
+
+    ready: bool
+    checks: dict[str, str]  # name -> "ok" or what is wrong
+
+
+class House(Protocol):
+    """What the API asks of the running service. Every method may be called from any thread."""
+
+    def overview(self) -> Overview: ...
+
+    def wait_for_change(self, seen: int, timeout_s: float) -> int:
+        """Block until the version exceeds `seen`, or the time is out; the version then."""
+        ...
+
+    def alarms(self, *, active_only: bool, limit: int) -> list[AlarmView]: ...
+
+    def quarantine(self, limit: int) -> list[dict[str, Any]]: ...
+
+    def health(self) -> Health: ...
+
+    def send_test(self, contact: str) -> list[str]:
+        """Queue a test notification; the outbox keys. KeyError when there is no such contact."""
+        ...
+
+    def rebuild_history(self) -> str: ...
+
+
+# ---------------------------------------------------------------- the record
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Readings as columns of equal length, ready for the journal: duplicates are gone, late ones are marked.
+
+    `value` is canonical, `original` as sent in `unit` (the ledger's number of the unit); NaN where a bad
+    reading had no value.
+    """
+
+    point: npt.NDArray[np.int64]
+    at_us: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    original: npt.NDArray[np.float64]
+    unit: npt.NDArray[np.int64]
+    good: npt.NDArray[np.bool_]
+    late: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.point)
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChange:
+    """One change of one alarm, of a limit or of a gateway's data, as the record keeps it."""
+
+    alarm_id: str
+    collector: str
+    point: str
+    tier: str
+    priority: str
+    change: str  # raised | cleared | closed
+    at_us: int
+    began_us: int
+    raised_us: int
+    evidence: dict[str, Any]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """A notification to be put into the outbox."""
+
+    key: str
+    channel: str
+    contact: str
+    address: str
+    told: Told
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """All that one ledger transaction carries."""
+
+    committed_us: int  # by the service's clock
+    queued_us: int = 0  # wall clock: when its notifications are first due
+    revision: int = 0
+    batch: Batch | None = None
+    changes: tuple[AlarmChange, ...] = ()
+    owed: tuple[Owed, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
+    collector_states: tuple[tuple[str, bytes], ...] = ()
+    gateway_states: tuple[tuple[str, str], ...] = ()
+    tips: bytes | None = None
+    tallies: tuple[tuple[str, int], ...] = ()

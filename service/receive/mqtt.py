@@ -1,0 +1,177 @@
+"""The broker's side: a persistent session at QoS 1, acknowledged by hand after the commit.
+
+The network thread only puts parcels into the inbox and cannot raise. Each parcel carries the epoch of
+its connection; an acknowledgement from an earlier connection is dropped, because its packet number may
+by then belong to another message. This module publishes the service's own status and notifications;
+it has no topic that equipment listens to.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from service.model import Parcel
+
+
+class Token(NamedTuple):
+    """What an acknowledgement needs."""
+
+    mid: int
+    qos: int
+    epoch: int
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How to reach the broker. Durations in seconds; `tls` is a configured ssl.SSLContext or None."""
+
+    host: str
+    port: int
+    version: int  # 5 or 3 (3.1.1)
+    client_id: str
+    username: str | None
+    password: str | None
+    tls: Any
+    keepalive_s: int
+    session_expiry_s: int
+    receive_maximum: int
+    reconnect_longest_s: float
+    topics: tuple[str, ...]
+    status_topic: str
+
+
+class Receiver:
+    """One connection to one broker. `put` takes a parcel, and may wait; `wall_us` dates receipt."""
+
+    def __init__(
+        self, link: Link, put: Callable[[Parcel], bool], wall_us: Callable[[], int], iso: Callable[[int], str]
+    ) -> None:
+        self._link, self._put, self._wall_us, self._iso = link, put, wall_us, iso
+        self._epoch = 0
+        self._stopping = threading.Event()
+        self.connected = threading.Event()
+        self.connected_since_us: int | None = None
+        self.last_error = "not connected yet"
+        self._client = self._new_client()
+        self._thread = threading.Thread(target=self._run, name="receive", daemon=True)
+
+    def start(self) -> None:
+        """Connect in the background, and go on trying until stopped."""
+        self._thread.start()
+
+    def acknowledge(self, tokens: Iterable[Token]) -> None:
+        """Tell the broker that these messages are on disk. Those of an earlier connection will come again."""
+        epoch = self._epoch
+        for token in tokens:
+            if token.epoch == epoch and token.qos > 0:
+                self._client.ack(token.mid, token.qos)
+
+    def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
+        """Publish at QoS 1 and wait for the broker's acknowledgement. ConnectionError or TimeoutError."""
+        if not self.connected.is_set():
+            raise ConnectionError(f"broker {self._link.host}:{self._link.port}: not connected ({self.last_error})")
+        info = self._client.publish(topic, payload, qos=1)
+        try:
+            info.wait_for_publish(timeout_s)
+        except (RuntimeError, ValueError) as error:  # disconnected, or the client's own queue is full
+            raise ConnectionError(f"topic {topic}: not published: {error}") from error
+        if not info.is_published():
+            raise TimeoutError(f"topic {topic}: no acknowledgement from the broker within {timeout_s:g} s")
+
+    def stop(self, timeout_s: float) -> None:
+        """Say that the service is off, disconnect, and end the thread. The session stays with the broker."""
+        self._stopping.set()
+        if self.connected.is_set():
+            info = self._client.publish(self._link.status_topic, self._status("offline"), qos=1, retain=True)
+            try:
+                info.wait_for_publish(min(timeout_s, 2.0))
+            except (RuntimeError, ValueError) as error:
+                self.last_error = str(error)
+        self._client.disconnect()
+        self._thread.join(timeout_s)
+
+    # ------------------------------------------------------------ the network thread
+
+    def _run(self) -> None:
+        """Connect and read until stopped, with jittered back-off between attempts."""
+        attempt = 0
+        while not self._stopping.is_set():
+            started_s = time.monotonic()
+            try:
+                self._connect()
+                self._client.loop_forever(timeout=1.0, retry_first_connection=False)
+            except (OSError, ValueError) as error:
+                self.last_error = f"{type(error).__name__}: {error}"
+            self._lost()
+            attempt = 0 if time.monotonic() - started_s > self._link.reconnect_longest_s else attempt + 1
+            longest_s = min(self._link.reconnect_longest_s, 0.25 * 2**attempt)
+            self._stopping.wait(random.uniform(longest_s / 4, longest_s))  # noqa: S311 - jitter is no secret
+
+    def _connect(self) -> None:
+        link = self._link
+        if link.version == 5:
+            properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+            properties.SessionExpiryInterval = link.session_expiry_s
+            properties.ReceiveMaximum = link.receive_maximum
+            self._client.connect(link.host, link.port, link.keepalive_s, clean_start=False, properties=properties)
+        else:
+            self._client.connect(link.host, link.port, link.keepalive_s)
+
+    def _new_client(self) -> paho.Client:
+        link = self._link
+        five = link.version == 5
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=link.client_id,
+            protocol=paho.MQTTv5 if five else paho.MQTTv311,
+            clean_session=None if five else False,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        client.max_queued_messages_set(1000)
+        if link.username is not None:
+            client.username_pw_set(link.username, link.password)
+        if link.tls is not None:
+            client.tls_set_context(link.tls)
+        client.will_set(link.status_topic, self._status("offline"), qos=1, retain=True)
+        client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self.last_error = f"broker {self._link.host}:{self._link.port} refused the connection: {reason}"
+            return
+        self._epoch += 1
+        client.subscribe([(topic, 1) for topic in self._link.topics])
+        client.publish(self._link.status_topic, self._status("online"), qos=1, retain=True)
+        self.connected_since_us = self._wall_us()
+        self.connected.set()
+
+    def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self.last_error = f"broker {self._link.host}:{self._link.port}: disconnected ({reason})"
+        self._lost()
+
+    def _lost(self) -> None:
+        self._epoch += 1
+        self.connected.clear()
+        self.connected_since_us = None
+
+    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        token = Token(message.mid, message.qos, self._epoch)
+        self._put(Parcel(message.topic, bytes(message.payload), self._wall_us(), token, message.retain))
+
+    def _status(self, state: str) -> bytes:
+        body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}
+        return json.dumps(body).encode()

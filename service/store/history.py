@@ -1,0 +1,275 @@
+"""The history in DuckDB: applies journal entries in order, answers questions, and can be made anew.
+
+The applied sequence number is written in the same DuckDB transaction as the rows, so an entry is applied
+once or not at all. Any error at a commit leaves the outcome unknown: the file is reopened and asked. A
+file that cannot be opened is set aside and rebuilt from the ledger; evaluation does not wait for it.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from service.model import BadConfiguration
+from service.store import journal
+from service.store.ledger import connect
+from service.store.migrate import migrate
+
+ROWS_PER_APPLY = 500_000
+CATCH_UP_S = 2.0  # wait between attempts after an error
+SETTINGS: dict[str, str | bool | int | float | list[str]] = {
+    "memory_limit": "1GB",  # of the buffer manager only
+    "threads": 2,
+    "python_enable_replacements": False,  # a mistyped table must not find a Python variable
+    "enable_external_access": False,
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+_INSERT = """
+INSERT INTO reading SELECT point, at_utc, value, original, unit, good, late, seq FROM incoming WHERE NOT late
+"""
+# A late reading may be one that is there already, sent again after a crash: it goes in once.
+_INSERT_LATE = """
+INSERT INTO reading
+SELECT DISTINCT ON (point, at_utc, value, good) point, at_utc, value, original, unit, good, late, seq
+FROM (SELECT * FROM incoming WHERE late) AS new
+WHERE NOT EXISTS (
+    FROM reading AS old
+    WHERE old.point = new.point AND old.at_utc = new.at_utc
+      AND old.value IS NOT DISTINCT FROM new.value AND old.good = new.good
+      AND old.at_utc BETWEEN ? AND ?
+)
+"""
+
+
+class History:
+    """One thread applies; cursors read. `applied` and `rebuilt` tell how far it is and how often it was rebuilt."""
+
+    def __init__(self, path: Path, ledger: Path, stamp: Callable[[], str]) -> None:
+        self.path, self._ledger_path, self._stamp = path, ledger, stamp
+        self.applied = 0
+        self.rebuilt: list[str] = []
+        self.error = ""
+        self._database: duckdb.DuckDBPyConnection | None = None
+        self._ledger: sqlite3.Connection | None = None
+        self._guard = threading.Lock()  # of opening, setting aside and closing the file
+        self._work = threading.Condition()
+        self._wanted = 0
+        self._rebuild_asked = False
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name="history", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def follow(self, seq: int) -> None:
+        """Say that the journal has entries up to `seq`."""
+        with self._work:
+            self._wanted = max(self._wanted, seq)
+            self._work.notify_all()
+
+    def rebuild(self) -> None:
+        """Ask for the file to be made anew from the journal; it happens in the background."""
+        with self._work:
+            self._rebuild_asked = True
+            self._work.notify_all()
+
+    def wait_applied(self, seq: int, timeout_s: float) -> bool:
+        """Wait until entry `seq` is applied; false when the time is out."""
+        with self._work:
+            return self._work.wait_for(lambda: self.applied >= seq, timeout_s)
+
+    def query(self, text: str, values: list[Any] | None = None) -> list[tuple[Any, ...]]:
+        """Rows of a question, on a cursor of its own: it does not block the writer. RuntimeError when not open."""
+        with self._guard:
+            if self._database is None:
+                raise RuntimeError(f"{self.path}: the history is not open ({self.error or 'starting'}); try again soon")
+            cursor = self._database.cursor()
+        with closing(cursor):
+            return cursor.execute(text, values or []).fetchall()
+
+    def stop(self, timeout_s: float) -> None:
+        """Apply what is known to be there, then close the file."""
+        with self._work:
+            self._stopping = True
+            self._work.notify_all()
+        self._thread.join(timeout_s)
+
+    # ------------------------------------------------------------ the thread
+
+    def _run(self) -> None:
+        while True:
+            try:
+                self._open()
+                if not self._next():
+                    break
+                self.error = ""
+            except (duckdb.Error, sqlite3.Error, pa.ArrowException, OSError, BadConfiguration) as error:
+                # The outcome is unknown: the next round reopens the file and asks how far it is.
+                self.error = f"{type(error).__name__}: {error}"
+                self._close()
+                with self._work:
+                    if self._stopping:
+                        break
+                    self._work.wait(CATCH_UP_S)
+        self._close()
+        if self._ledger is not None:
+            self._ledger.close()
+
+    def _next(self) -> bool:
+        """Wait for work and do one piece of it; false when it is time to end."""
+        with self._work:
+            self._work.wait_for(lambda: self._wanted > self.applied or self._stopping or self._rebuild_asked)
+            asked, self._rebuild_asked = self._rebuild_asked, False
+            idle = self._wanted <= self.applied
+            if self._stopping and idle:
+                return False
+        if asked:
+            self._set_aside("asked for")
+        elif not idle:
+            self._apply()
+        return True
+
+    def _open(self) -> None:
+        if self._database is not None:
+            return
+        try:
+            database = self._open_file()
+        except (duckdb.Error, UnicodeDecodeError) as error:
+            if _is_busy(error):
+                raise
+            self._set_aside(f"{type(error).__name__}: {error}")
+            database = self._open_file()
+        with self._guard:
+            self._database = database
+        self._note_applied(database)
+
+    def _open_file(self) -> duckdb.DuckDBPyConnection:
+        database = duckdb.connect(str(self.path), config=SETTINGS)
+        try:
+            version = self._version(database)
+            migrate(
+                database,
+                store="history",
+                version=version,
+                set_version=lambda number: f"INSERT INTO schema_version VALUES ({number})",  # noqa: S608 - an int
+                path=str(self.path),
+            )
+            database.execute("SELECT seq FROM applied").fetchone()
+        except Exception:
+            database.close()
+            raise
+        return database
+
+    def _version(self, database: duckdb.DuckDBPyConnection) -> int:
+        database.execute("CREATE TABLE IF NOT EXISTS schema_version (number INTEGER)")
+        row = database.execute("SELECT coalesce(max(number), 0) FROM schema_version").fetchone()
+        assert row is not None
+        return int(row[0])
+
+    def _note_applied(self, database: duckdb.DuckDBPyConnection) -> None:
+        row = database.execute("SELECT seq FROM applied").fetchone()
+        assert row is not None
+        with self._work:
+            self.applied = int(row[0])
+            self._work.notify_all()
+
+    def _set_aside(self, why: str) -> None:
+        """Move the file away, named by the time, so that it can be looked at; the next opening makes a new one."""
+        self._close()
+        stamp = self._stamp()
+        for suffix in ("", ".wal"):
+            file = self.path.with_name(self.path.name + suffix)
+            if file.exists():
+                file.rename(file.with_name(f"{self.path.name}.{stamp}.aside{suffix}"))
+        self.rebuilt.append(f"{stamp}: {why}")
+        del self.rebuilt[:-20]
+        with self._work:
+            self.applied = 0
+
+    def _close(self) -> None:
+        with self._guard:
+            database, self._database = self._database, None
+        if database is not None:
+            database.close()
+
+    def _apply(self) -> None:
+        """Bring over the next journal entries, up to a number of rows, in one transaction."""
+        assert self._database is not None
+        database = self._database
+        entries, events, last = self._read()
+        database.execute("BEGIN")
+        self._apply_names(database)
+        if entries:
+            incoming = pa.concat_tables(entries)
+            database.register("incoming", incoming)
+            database.execute(_INSERT)
+            _apply_late(database, incoming)
+            database.unregister("incoming")
+        if events:
+            database.executemany(
+                "INSERT INTO alarm_change VALUES (?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?), ?)", events
+            )
+        database.execute("UPDATE applied SET seq = ?", [last])
+        database.execute("COMMIT")
+        with self._work:
+            self.applied = last
+            self._work.notify_all()
+
+    def _read(self) -> tuple[list[Any], list[tuple[Any, ...]], int]:
+        if self._ledger is None:
+            self._ledger = connect(self._ledger_path, read_only=True)
+        tables: list[Any] = []
+        events: list[tuple[Any, ...]] = []
+        last, rows = self.applied, 0
+        cursor = self._ledger.execute(
+            "SELECT seq, committed_us, rows, readings, events FROM journal WHERE seq > ? ORDER BY seq", (last,)
+        )
+        with closing(cursor):
+            for seq, committed_us, count, body, changes in cursor:
+                if body is not None:
+                    table = journal.decode(body)
+                    tables.append(table.append_column("seq", pa.array([seq] * count, pa.int64())))
+                events += [
+                    (c["alarm_id"], c["collector"], c["point"], c["tier"], c["change"], c["at_us"], committed_us, seq)
+                    for c in json.loads(changes or "[]")
+                ]
+                last, rows = seq, rows + count
+                if rows >= ROWS_PER_APPLY:
+                    break
+        return tables, events, last
+
+    def _apply_names(self, database: duckdb.DuckDBPyConnection) -> None:
+        """Bring over the numbers of points and units that are new since the last time."""
+        assert self._ledger is not None
+        for table, columns in (
+            ("unit", "id, name, shift, numerator, denominator"),
+            ("point", "id, collector, name, quantity"),
+        ):
+            have = {row[0] for row in database.execute(f"SELECT id FROM {table}").fetchall()}  # noqa: S608 - constants
+            rows = [row for row in self._ledger.execute(f"SELECT {columns} FROM {table}") if row[0] not in have]  # noqa: S608 - constants
+            if rows:
+                marks = ", ".join("?" * len(rows[0]))
+                database.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - constants
+
+
+def _apply_late(database: duckdb.DuckDBPyConnection, incoming: Any) -> None:
+    late = incoming.filter(incoming.column("late"))
+    if late.num_rows:
+        bounds = pc.min_max(late.column("at_utc")).as_py()
+        database.execute(_INSERT_LATE, [bounds["min"], bounds["max"]])
+
+
+def _is_busy(error: Exception) -> bool:
+    """Another process holds the file: it is not bad, and must not be set aside."""
+    return "lock on file" in str(error)

@@ -1,0 +1,209 @@
+"""The HTTP application: the page, the data, two acts and the live stream.
+
+Asks only the `House`; has no path that writes to equipment. What is open without the token is listed in `access`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import anyio
+from fastapi import APIRouter, Depends, FastAPI, Header, HTTPException, Query, Request, Response
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from fastapi.staticfiles import StaticFiles
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from pydantic import BaseModel, Field
+
+from service.model import AlarmView, Health, House
+from service.web import words
+from service.web.access import Access, Gate
+from service.web.problem import answer_with_problems
+from service.web.shown import OverviewShown, shown
+from service.web.stream import Broadcast, Full
+
+FOLDER = Path(__file__).parent
+ROWS_MAX = 1000
+RETRY_MS = 2000  # how long a browser waits before it asks for the stream again
+
+
+class TestNotification(BaseModel, extra="forbid"):
+    contact: str = Field(min_length=1, max_length=200)
+
+
+class Queued(BaseModel):
+    queued: list[str]
+
+
+class Said(BaseModel):
+    said: str
+
+
+class Alive(BaseModel):
+    alive: bool
+
+
+def create_app(house: House, token: str, allowed_hosts: list[str]) -> FastAPI:
+    """The application over a running house; `app.state.broadcast` is the live stream, to be closed before stopping.
+
+    Raises BadConfiguration when the token is too short to be one.
+    """
+    access = Access(token, allowed_hosts)
+    broadcast = Broadcast(house, lambda: _overview(house).model_dump_json())
+    app = FastAPI(
+        title="dustcake",
+        summary="Condition monitoring for pulse-jet dust collectors. Advisory only, not a safety function.",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/v1/openapi.json",
+        lifespan=_lifespan,
+    )
+    app.state.broadcast = broadcast
+    app.add_middleware(Gate, access=access)
+    answer_with_problems(app)
+    for router in (_health_routes(house), _data_routes(house), _act_routes(house), _stream_routes(broadcast)):
+        app.include_router(router)
+    app.include_router(_page_routes(house, access))
+    app.mount("/static", StaticFiles(directory=FOLDER / "static"))
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    async with anyio.create_task_group() as tasks:
+        tasks.start_soon(app.state.broadcast.run)
+        yield
+        tasks.cancel_scope.cancel()
+
+
+def _overview(house: House) -> OverviewShown:
+    return shown(house.overview(), house.health())
+
+
+def _health_routes(house: House) -> APIRouter:
+    routes = APIRouter()
+
+    @routes.get("/healthz")
+    def healthz() -> Alive:
+        """The process answers. Says nothing about the work; see /readyz."""
+        return Alive(alive=True)
+
+    @routes.get("/readyz", responses={503: {"description": "not ready; the names of the failed checks"}})
+    def readyz() -> JSONResponse:
+        """Whether readings are received, recorded and told. Names the failed checks, and no more: it is open."""
+        health = house.health()
+        failed = [name for name, said in health.checks.items() if said != "ok"]
+        return JSONResponse({"ready": health.ready, "failed": failed}, 200 if health.ready else 503)
+
+    @routes.get("/api/v1/health")
+    def checks() -> Health:
+        """Every check with what it found."""
+        return house.health()
+
+    return routes
+
+
+def _data_routes(house: House) -> APIRouter:
+    routes = APIRouter(prefix="/api/v1")
+
+    @routes.get("/overview")
+    def overview() -> OverviewShown:
+        """All collectors with their points and limits, the active alarms, and the counts."""
+        return _overview(house)
+
+    @routes.get("/alarms")
+    def alarms(active: bool = True, limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> list[AlarmView]:
+        """Alarms, the newest first; only active and held ones unless `active` is false."""
+        return house.alarms(active_only=active, limit=limit)
+
+    @routes.get("/quarantine")
+    def quarantine(limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> list[dict[str, Any]]:
+        """What could not be used, the newest first, with the reason."""
+        return [{key: _readable(item) for key, item in row.items()} for row in house.quarantine(limit)]
+
+    return routes
+
+
+def _readable(item: object) -> object:
+    """Bytes as text with escapes, since what is in quarantine is often not text; anything else as it is."""
+    return item.decode("utf-8", "backslashreplace") if isinstance(item, bytes) else item
+
+
+def _act_routes(house: House) -> APIRouter:
+    routes = APIRouter(prefix="/api/v1")
+
+    @routes.post("/test-notification", status_code=202)
+    def test_notification(order: TestNotification) -> Queued:
+        """Queue a test notification to every channel of one contact."""
+        try:
+            return Queued(queued=house.send_test(order.contact))
+        except KeyError:
+            raise HTTPException(
+                404, f"there is no contact {order.contact!r} in the plant file; use the id of a [[contact]]"
+            ) from None
+
+    @routes.post("/rebuild", status_code=202)
+    def rebuild() -> Said:
+        """Set the history aside and build it anew from the journal and the archive."""
+        return Said(said=house.rebuild_history())
+
+    return routes
+
+
+def _stream_routes(broadcast: Broadcast) -> APIRouter:
+    routes = APIRouter(prefix="/api/v1")
+
+    async def place() -> AsyncIterator[None]:
+        try:
+            with broadcast.place():
+                yield
+        except Full as full:
+            raise HTTPException(503, f"{full}; close one", {"Retry-After": "10"}) from None
+
+    @routes.get("/events", response_class=EventSourceResponse, dependencies=[Depends(place)])
+    async def events(last_event_id: Annotated[str, Header()] = "") -> AsyncIterator[ServerSentEvent]:
+        """The overview whenever it changes, at most twice a second, and every five seconds in any case."""
+        async for message in broadcast.messages(last_event_id):
+            yield ServerSentEvent(event="overview", id=message.id, raw_data=message.body, retry=RETRY_MS)
+
+    return routes
+
+
+def _page_routes(house: House, access: Access) -> APIRouter:
+    routes = APIRouter(include_in_schema=False)
+    templates = Environment(
+        loader=FileSystemLoader(FOLDER / "templates"),
+        autoescape=True,  # names come from files and from the broker
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+    @routes.get("/")
+    def page(request: Request, key: str | None = None) -> Response:
+        """The page; with `key` it sets the cookie and leaves the key out of the address bar."""
+        if key is not None and access.by_key(key):
+            return _let_in(request, access)
+        if not request.state.allowed:
+            text = templates.get_template("locked.html").render(wrong=key is not None)
+            return HTMLResponse(text, 401)
+        text = templates.get_template("page.html").render(seen=_overview(house), safety=words.SAFETY)
+        return HTMLResponse(text)
+
+    return routes
+
+
+def _let_in(request: Request, access: Access) -> Response:
+    answer = RedirectResponse("/", 303)
+    answer.set_cookie(
+        access.cookie_name,
+        access.cookie_value,
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+        path="/",
+    )
+    return answer
