@@ -14,7 +14,7 @@ Rules of the state:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -104,15 +104,18 @@ def step(
     return sorted(events, key=lambda event: event.at_us), counts
 
 
-def advance(spec: CollectorSpec, state: CollectorState, watermark_us: int) -> list[AlarmEvent]:
+def advance(
+    spec: CollectorSpec, state: CollectorState, watermark_us: int, waiting: Container[str] = ()
+) -> list[AlarmEvent]:
     """Decide what held values decide before the watermark (semantics section 6b).
 
-    A point moves only as far as its last decision, so that a reading which is on its way is still news.
+    A point moves only as far as its last decision, so that a reading which is on its way is still news;
+    points in `waiting` do not move at all, because their data are just coming in.
     """
     events: list[AlarmEvent] = []
     for point in spec.points:
         point_state = state.points[point.name]
-        if not is_due(point, point_state, watermark_us):
+        if point.name in waiting or not is_due(point, point_state, watermark_us):
             continue
         end_us = min(watermark_us, point_state.known_until_us(point.hold_us))
         trial = copy(point_state)

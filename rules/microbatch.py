@@ -115,13 +115,23 @@ class Board:
             self._move(Columns(point, at_us, value, good), outcome)
         return outcome
 
-    def advance(self, watermark_us: Callable[[str], int]) -> tuple[list[AlarmEvent], set[str]]:
-        """Decide what lets run out before each collector's watermark: the events, and who changed."""
+    def advance(
+        self, watermark_us: Callable[[str], int], waiting: Bools | None = None
+    ) -> tuple[list[AlarmEvent], set[str]]:
+        """Decide what runs out before each collector's watermark: the events, and who changed.
+
+        `waiting`, by point, marks those whose data are just coming in; they are left alone.
+        """
+        due = self._is_open if waiting is None else self._is_open & ~waiting
         events: list[AlarmEvent] = []
         changed: set[str] = set()
-        for name in sorted({self.points[i][0].name for i in np.flatnonzero(self._is_open).tolist()}):
+        by_name: dict[str, set[str]] = {}
+        for i in np.flatnonzero(due).tolist():
+            by_name.setdefault(self.points[i][0].name, set()).add(self.points[i][1].name)
+        for name, ready in sorted(by_name.items()):
             spec = self.specs[name]
-            decided = engine.advance(spec, self._synchronise(spec), watermark_us(name))
+            held_back = {point.name for point in spec.points} - ready
+            decided = engine.advance(spec, self._synchronise(spec), watermark_us(name), held_back)
             if decided:
                 events += decided
                 changed.add(name)

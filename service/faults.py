@@ -44,10 +44,11 @@ def refuse(path: Path | str, faults: Iterable[str]) -> None:
 
 def faults_of(error: ValidationError, model: type[BaseModel], data: Any) -> list[str]:
     """A line for each of pydantic's errors about `data`, which was to be a `model`."""
-    return [_line(item, model, data) for item in error.errors(include_url=False)]
+    return [fault_of(item, model, data) for item in error.errors(include_url=False)]
 
 
-def _line(item: Any, model: type[BaseModel], data: Any) -> str:
+def fault_of(item: Any, model: type[BaseModel], data: Any) -> str:
+    """One item of `ValidationError.errors()` as a line: key path, value, what was expected, remedy."""
     loc: tuple[Key, ...] = item["loc"]
     where = key_path(loc, data)
     if item["type"] == "extra_forbidden":

@@ -98,7 +98,7 @@ class Told:
     """All that a message needs to say about one alarm. Values are in the unit that people use for the point."""
 
     alarm_id: str
-    step: str  # raised | escalated | cleared | closed | no-data | data-back | test
+    step: str  # raised | escalated | eased | cleared | closed | no-data | data-back | test
     collector: str
     collector_name: str
     site_name: str
@@ -127,7 +127,7 @@ class OutboxRow:
     """One notification owed to one address on one channel. `key` is stable over retries."""
 
     id: int
-    key: str  # alarm_id + step + contact + channel
+    key: str  # alarm, step, contact, channel and address
     channel: str
     contact: str
     address: str
@@ -339,12 +339,23 @@ class Owed:
 
 
 @dataclass(frozen=True, slots=True)
+class Revision:
+    """One revision of the plant: who, why, and what it says."""
+
+    number: int
+    who: str
+    why: str
+    digest: str
+    differences: tuple[str, ...]  # lines for people
+    plant: str  # canonical JSON
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """All that one ledger transaction carries."""
 
     committed_us: int  # by the service's clock
     queued_us: int = 0  # wall clock: when its notifications are first due
-    revision: int = 0
     batch: Batch | None = None
     changes: tuple[AlarmChange, ...] = ()
     owed: tuple[Owed, ...] = ()
@@ -352,4 +363,5 @@ class Entry:
     collector_states: tuple[tuple[str, bytes], ...] = ()
     gateway_states: tuple[tuple[str, str], ...] = ()
     tips: bytes | None = None
+    new_revision: Revision | None = None
     tallies: tuple[tuple[str, int], ...] = ()

@@ -157,6 +157,9 @@ class Pipeline:
             except BadInput as error:
                 code = getattr(error, "code", "message-invalid")
                 batch.rejected.append(Rejected(parcel.topic, parcel.payload, parcel.received_us, code, str(error)))
+            except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
+                reason = f"message: {type(error).__name__}: {error}; this is a fault of the service: please report it"
+                batch.rejected.append(Rejected(parcel.topic, parcel.payload, parcel.received_us, "broken", reason))
         return changed
 
     def _decode_readings(self, parcel: Parcel, batch: Round) -> None:
@@ -200,7 +203,7 @@ class Pipeline:
                 origin = batch.origins[index]
                 batch.rejected.append(rejection(origin.topic, origin.received_us, batch.messages[index], refused))
             columns = Columns(rows.point, rows.at_us, rows.value, rows.good)
-            judged = self._evaluator.take(columns, rows.original, rows.unit)
+            judged = self._evaluator.take(columns, rows.original, rows.unit, now_us)
         if now_us >= self._tick_due_us or judged.events:
             self._tick_due_us = now_us + int(self._bounds.tick_s * 1e6)
             passed = self._evaluator.pass_time(now_us, self._listening_since_us())
@@ -221,7 +224,6 @@ class Pipeline:
         return Entry(
             committed_us=plant_us,
             queued_us=wall_us,
-            revision=self._evaluator.watched.revision,
             batch=judged.batch,
             changes=changes,
             owed=owed + tuple(item for request in batch.requests for item in request.owed),

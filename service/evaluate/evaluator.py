@@ -8,7 +8,7 @@ board against people's questions from other threads; nothing is read or written 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -35,7 +35,6 @@ class Watched:
     gateways: tuple[GatewaySpec, ...]
     gateway_points: Mapping[str, Sequence[tuple[str, str]]]  # (collector, point)
     lateness_us: Mapping[str, int]  # by collector
-    revision: int
 
 
 @dataclass(slots=True)
@@ -59,6 +58,8 @@ class Evaluator:
         self.board = Board(watched.specs)
         self.lock = threading.Lock()
         self.last_good_us = np.full(len(self.board.points), NEVER_US, np.int64)
+        self._received_us = np.zeros(len(self.board.points), np.int64)  # by the service's clock
+        self._lateness_us = np.array([watched.lateness_us[spec.name] for spec, _ in self.board.points], np.int64)
         self.gateways = {gateway.name: Silence() for gateway in watched.gateways}
         self._points_of = {
             name: {f"{collector} {point}": self.board.index[collector, point] for collector, point in points}
@@ -67,8 +68,11 @@ class Evaluator:
 
     # ------------------------------------------------------------ judging
 
-    def take(self, rows: Columns, original: npt.NDArray[np.float64], unit: npt.NDArray[np.int64]) -> Judged:
+    def take(
+        self, rows: Columns, original: npt.NDArray[np.float64], unit: npt.NDArray[np.int64], now_us: int
+    ) -> Judged:
         """Judge one batch of readings; the batch for the journal has no duplicates, and its late rows marked."""
+        self._received_us[rows.point] = now_us
         with self.lock:
             outcome = self.board.take(rows)
         order, keep = outcome.order, ~outcome.is_duplicate
@@ -105,13 +109,16 @@ class Evaluator:
     def pass_time(self, now_us: int, listening_since_us: int | None) -> Judged:
         """Let the watermark move to `now_us` less each collector's lateness, and judge the gateways' silence.
 
+        Time does not pass over a point that has received anything within its lateness: stored data that
+        come in one message after the other must not find that it has been decided without them.
         `listening_since_us` is when the broker was last connected, None while it is not: nobody can be
         called silent by a service that does not listen.
         """
         judged = Judged()
         lateness_us = self.watched.lateness_us
+        waiting = now_us - self._received_us < self._lateness_us
         with self.lock:
-            judged.events, judged.collectors = self.board.advance(lambda name: now_us - lateness_us[name])
+            judged.events, judged.collectors = self.board.advance(lambda name: now_us - lateness_us[name], waiting)
         if listening_since_us is not None:
             self._judge_silence(now_us, listening_since_us, judged)
         return judged
@@ -148,13 +155,13 @@ class Evaluator:
         states: Sequence[tuple[str, bytes]],
         gateways: Mapping[str, str],
         tips: bytes | None,
-        later: Sequence[bytes] | None = None,
+        later: Iterable[bytes] = (),
     ) -> None:
         """Take up the ledger's states, last readings and the journal entries after those."""
         numbers = self.watched.point_numbers
         if tips is not None:
             read_tips(tips, numbers, self.board.tips, self.last_good_us)
-        for body in later or ():
+        for body in later:
             replay(body, numbers, self.board.tips, self.last_good_us)
         for name, body in states:
             if name in self.board.specs:

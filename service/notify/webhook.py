@@ -8,7 +8,6 @@ an error.
 from __future__ import annotations
 
 import base64
-import binascii
 import contextlib
 import hashlib
 import hmac
@@ -194,8 +193,8 @@ def _url(where: str, text: str) -> httpx.URL:
     remedy = "expected http:// or https:// with a host and without a user name; correct it"
     try:
         url = httpx.URL(text)
-    except httpx.InvalidURL as error:
-        raise BadConfiguration(f"{where}.url: {error}; {remedy}") from error
+    except httpx.InvalidURL:  # its text quotes parts of the URL, which may be secret
+        raise BadConfiguration(f"{where}.url is not a URL: {remedy}") from None
     if url.scheme not in ("http", "https") or not url.host or url.userinfo:
         raise BadConfiguration(f"{where}.url with scheme {url.scheme!r} and host {url.host!r}: {remedy}")
     if url.port is not None and not 0 < url.port <= 65_535:
@@ -206,7 +205,7 @@ def _url(where: str, text: str) -> httpx.URL:
 def _secret(where: str, text: str) -> bytes:
     try:
         secret = base64.b64decode(text.strip().removeprefix(SECRET_PREFIX), validate=True)
-    except binascii.Error:
+    except ValueError:
         secret = b""
     if len(secret) not in SECRET_BYTES:  # the text itself must not be shown
         raise BadConfiguration(

@@ -27,8 +27,6 @@ from service.store.migrate import migrate
 ROWS_PER_APPLY = 500_000
 CATCH_UP_S = 2.0  # wait between attempts after an error
 SETTINGS: dict[str, str | bool | int | float | list[str]] = {
-    "memory_limit": "1GB",  # of the buffer manager only
-    "threads": 2,
     "python_enable_replacements": False,  # a mistyped table must not find a Python variable
     "enable_external_access": False,
     "autoinstall_known_extensions": False,
@@ -55,8 +53,12 @@ WHERE NOT EXISTS (
 class History:
     """One thread applies; cursors read. `applied` and `rebuilt` tell how far it is and how often it was rebuilt."""
 
-    def __init__(self, path: Path, ledger: Path, stamp: Callable[[], str]) -> None:
+    def __init__(
+        self, path: Path, ledger: Path, stamp: Callable[[], str], *, memory_mb: int = 1024, threads: int = 2
+    ) -> None:
         self.path, self._ledger_path, self._stamp = path, ledger, stamp
+        # memory_limit is of DuckDB's buffer manager only: the process needs more.
+        self._config = SETTINGS | {"memory_limit": f"{memory_mb}MB", "threads": threads}
         self.applied = 0
         self.rebuilt: list[str] = []
         self.error = ""
@@ -155,7 +157,7 @@ class History:
         self._note_applied(database)
 
     def _open_file(self) -> duckdb.DuckDBPyConnection:
-        database = duckdb.connect(str(self.path), config=SETTINGS)
+        database = duckdb.connect(str(self.path), config=self._config)
         try:
             version = self._version(database)
             migrate(

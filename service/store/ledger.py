@@ -15,7 +15,7 @@ from typing import Any
 
 import msgspec
 
-from service.model import AlarmChange, BadConfiguration, Entry
+from service.model import AlarmChange, BadConfiguration, Entry, Revision
 from service.store import journal
 from service.store.migrate import migrate
 
@@ -70,6 +70,7 @@ class Ledger:
         connection.execute("BEGIN IMMEDIATE")
         try:
             self._write_journal(seq, entry)
+            self._write_revision(entry)
             self._write_states(seq, entry)
             self._write_changes(entry)
             self._write_owed(entry)
@@ -94,11 +95,21 @@ class Ledger:
             entry.tallies,
         )
 
+    def _write_revision(self, entry: Entry) -> None:
+        """A new revision replaces the states of all collectors; those of collectors that are gone go too."""
+        new = entry.new_revision
+        if new is not None:
+            self._connection.execute(
+                "INSERT INTO revision VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (new.number, entry.committed_us, new.who, new.why, new.digest, json.dumps(new.differences), new.plant),
+            )
+            self._connection.execute("DELETE FROM collector_state")
+
     def _write_states(self, seq: int, entry: Entry) -> None:
         self._connection.executemany(
-            "INSERT INTO collector_state VALUES (?, ?, ?, ?) ON CONFLICT (collector) DO UPDATE SET "
-            "seq = excluded.seq, revision = excluded.revision, body = excluded.body",
-            [(name, seq, entry.revision, body) for name, body in entry.collector_states],
+            "INSERT INTO collector_state VALUES (?, ?, ?) ON CONFLICT (collector) DO UPDATE SET "
+            "seq = excluded.seq, body = excluded.body",
+            [(name, seq, body) for name, body in entry.collector_states],
         )
         self._connection.executemany(
             "INSERT INTO gateway VALUES (?, ?) ON CONFLICT (id) DO UPDATE SET body = excluded.body",
@@ -193,28 +204,18 @@ class Ledger:
         rows = self._connection.execute("SELECT collector, name, id, registered_us FROM point").fetchall()
         return {(collector, name): (number, at_us) for collector, name, number, at_us in rows}
 
-    def last_revision(self) -> tuple[int, str, str] | None:
-        """(number, digest, plant as canonical JSON) of the revision in force."""
-        row: tuple[int, str, str] | None = self._connection.execute(
-            "SELECT number, digest, plant FROM revision ORDER BY number DESC LIMIT 1"
+    def last_revision(self) -> Revision | None:
+        """The revision of the plant that is in force; None before the first."""
+        row = self._connection.execute(
+            "SELECT number, who, why, digest, differences, plant FROM revision ORDER BY number DESC LIMIT 1"
         ).fetchone()
-        return row
-
-    def add_revision(self, *, at_us: int, who: str, why: str, digest: str, differences: list[str], plant: str) -> int:
-        """Record a revision of the plant; its number."""
-        cursor = self._connection.execute(
-            "INSERT INTO revision (at_us, who, why, digest, differences, plant) VALUES (?, ?, ?, ?, ?, ?)",
-            (at_us, who, why, digest, json.dumps(differences), plant),
-        )
-        number = cursor.lastrowid
-        assert number is not None
-        return number
+        return None if row is None else Revision(row[0], row[1], row[2], row[3], tuple(json.loads(row[4])), row[5])
 
     # ------------------------------------------------------------ what a restart needs
 
-    def collector_states(self) -> list[tuple[str, int, bytes]]:
-        """(collector, revision, body) of every saved state."""
-        return self._connection.execute("SELECT collector, revision, body FROM collector_state").fetchall()
+    def collector_states(self) -> list[tuple[str, bytes]]:
+        """(collector, body) of every saved state; all are of the revision in force."""
+        return self._connection.execute("SELECT collector, body FROM collector_state").fetchall()
 
     def gateway_states(self) -> dict[str, str]:
         return dict(self._connection.execute("SELECT id, body FROM gateway").fetchall())
@@ -231,9 +232,9 @@ class Ledger:
         )
 
     def active_alarms(self) -> list[tuple[str, str, str, str]]:
-        """(id, collector, point, tier) of the alarms that are active."""
+        """(collector, point, tier, priority) of the alarms that are active."""
         return self._connection.execute(
-            "SELECT id, collector, point, tier FROM alarm WHERE state = 'active'"
+            "SELECT collector, point, tier, priority FROM alarm WHERE state = 'active'"
         ).fetchall()
 
     def close(self) -> None:

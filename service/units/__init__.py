@@ -1,1 +1,1 @@
-"""Units, instants and durations: exact tables and strict texts, shared by every room. Pure."""
+"""Units and times as texts and as numbers: vocabulary that every room may import. Pure; it imports no room."""

@@ -1,104 +1,171 @@
-"""The units that are understood, exactly, as data. An unknown unit is refused, never guessed.
+"""The units that are understood, exactly, as data. It converts nothing; an unknown unit is refused, never guessed.
 
-canonical = (value + shift) * numerator / denominator, in that order, in binary floats: every number below
-is an integer that a float holds exactly, so one reading and an array of readings convert to the same bits.
+canonical = (value + shift) * numerator / denominator, in that order, in binary floats. Every numerator and denominator
+is a whole number below 2**53, which a float holds exactly, so one reading and an array of readings convert to the same
+bits. (The shift of the kelvin, 273.15, is the one number here that a float only comes near to.)
 
-Definitions (exact): inch 25.4 mm, foot 304.8 mm, pound 0.45359237 kg, standard gravity 9.80665 m/s2,
-grain 1/7000 lb. Conventional inch of water 249.08891 Pa (UNECE Rec 20 F78; UCUM [in_i'H2O]; NIST SP 811
-B.8). Inches of water at a stated temperature are other units and have other names: Rec 20 N18 (4 degC,
-249.082 Pa) and N19 (60 degF, 248.84 Pa) as printed there; 20 degC computed from a density of 998.2071
-kg/m3.
+Exact by definition (NIST SP 811 B.8, from memory): inch 25.4 mm, foot 304.8 mm, pound 0.45359237 kg, standard gravity
+9.80665 m/s2, grain 1/7000 lb. The codes are those of UNECE Recommendation 20 and the texts those of UCUM 2.2; None
+where there is none, or where none was found.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
+
+EXACT_BELOW = 2**53
+
+INCH, FOOT, POUND, GRAVITY = Fraction("0.0254"), Fraction("0.3048"), Fraction("0.45359237"), Fraction("9.80665")
+GRAIN_MG = POUND / 7000 * 1_000_000
+
+# Density of water, kg/m3. Conventional water is 1000 by definition and has no temperature: Rec 20 F78, UCUM
+# [in_i'H2O]. The next two give N18 and N19 of Rec 20. The last is in no table, but transmitters are sold with it.
+CONVENTIONAL, AT_4_DEGC, AT_60_DEGF = Fraction(1000), Fraction("999.972"), Fraction("999.001")
+AT_20_DEGC = Fraction("998.2071")
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit. `reference` is "gauge" or "absolute" where the name says so, else empty."""
+    """One unit. `reference` is "gauge" or "absolute" where the name says what a pressure is measured against.
+
+    Texts are compared letter by letter: "mPa" is not "MPa".
+    """
 
     name: str
     dimension: str
     numerator: float
     denominator: float
     shift: float = 0.0
-    reference: str = ""
-    aliases: tuple[str, ...] = ()  # other spellings, UCUM and Rec 20 codes among them
+    reference: str | None = None
+    ucum: str | None = None
+    rec20: str | None = None
+    aliases: tuple[str, ...] = ()  # other spellings
 
+    @property
+    def factor(self) -> Fraction:
+        """Canonical units in one of this unit, exactly."""
+        return Fraction(self.numerator) / Fraction(self.denominator)
 
-_PRESSURE = (
-    # name, numerator, denominator, aliases; each also as gauge and absolute
-    ("Pa", 1, 1, ("PAL",)),
-    ("hPa", 100, 1, ("A97",)),
-    ("kPa", 1_000, 1, ("KPA",)),
-    ("mbar", 100, 1, ("MBR",)),
-    ("bar", 100_000, 1, ("BAR",)),
-    ("psi", 44_482_216_152_605, 6_451_600_000, ("[psi]", "PS", "lbf/in2")),
-    ("inH2O", 24_908_891, 100_000, ("in.wc", "in.wg", "in. w.c.", "in. w.g.", "inWC", "inWG", "[in_i'H2O]", "F78")),
-    ("inH2O(4degC)", 249_082, 1_000, ("inH2O(39.2degF)", "N18")),
-    ("inH2O(60degF)", 24_884, 100, ("N19",)),
-    ("inH2O(20degC)", 248_641_654_228, 1_000_000_000, ("inH2O(68degF)",)),
-    ("mmH2O", 980_665, 100_000, ("mm[H2O]", "HP", "mm.wc", "mm.wg")),
-)
-
-_OTHERS = (
-    Unit("m3/s", "flow", 1, 1, aliases=("MQS",)),
-    Unit("m3/h", "flow", 1, 3_600, aliases=("MQH",)),
-    Unit("l/s", "flow", 1, 1_000, aliases=("L/s", "G51")),
-    Unit("cfm", "flow", 4_719_474_432, 10_000_000_000_000, aliases=("acfm", "ft3/min", "[cft_i]/min", "2L")),
-    Unit("degC", "temperature", 1, 1, aliases=("Cel", "CEL", "\u00b0C")),
-    Unit("degF", "temperature", 5, 9, shift=-32, aliases=("[degF]", "FAH", "\u00b0F")),
-    Unit("K", "temperature", 1, 1, shift=-273.15, aliases=("KEL",)),
-    Unit("1", "fraction", 1, 1, aliases=("ratio", "C62")),
-    Unit("%", "fraction", 1, 100, aliases=("percent", "P1")),
-    Unit("A", "current", 1, 1, aliases=("AMP",)),
-    Unit("mA", "current", 1, 1_000, aliases=("4K",)),
-    Unit("V", "voltage", 1, 1, aliases=("VLT",)),
-    Unit("mg/m3", "concentration", 1, 1, aliases=("GP",)),
-    Unit("gr/ft3", "concentration", 6_479_891_000_000, 2_831_684_659.2, aliases=("[gr]/[cft_i]", "gr/cf", "gr/acf")),
-    Unit("1/h", "rate", 1, 1, aliases=("/h",)),
-    Unit("1/min", "rate", 60, 1, aliases=("/min",)),
-    Unit("count", "count", 1, 1, aliases=("{count}", "counts")),
-)
-
-
-def _pressures() -> tuple[Unit, ...]:
-    made = []
-    for name, numerator, denominator, aliases in _PRESSURE:
-        made.append(Unit(name, "pressure", numerator, denominator, aliases=aliases))
-        for reference, letter in (("gauge", "g"), ("absolute", "a")):
-            short = (f"psi{letter}",) if name == "psi" else ()
-            made.append(Unit(f"{name}({letter})", "pressure", numerator, denominator, 0.0, reference, short))
-    return tuple(made)
-
-
-UNITS: tuple[Unit, ...] = (*_pressures(), *_OTHERS)
-
-BY_NAME: dict[str, Unit] = {text: unit for unit in UNITS for text in (unit.name, *unit.aliases)}
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """Every text that means this unit, its name first."""
+        found = (self.name, self.ucum, self.rec20, *self.aliases)
+        return tuple(dict.fromkeys(text for text in found if text is not None))
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """What a point may measure: its dimension, its canonical unit, and which references a unit may name."""
 
+    name: str
     dimension: str
     canonical: str
-    references: tuple[str, ...] = ("",)
+    references: tuple[str | None, ...] = (None,)
 
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A row of the table, before its factor is split. `suffixed`: the spellings that end in g or a, without it."""
+
+    name: str
+    factor: Fraction | int
+    ucum: str | None = None
+    rec20: str | None = None
+    aliases: tuple[str, ...] = ()
+    shift: float = 0.0
+    suffixed: tuple[str, ...] = ()
+
+
+# In the trade all of these are one unit, and none of them names the temperature of the water (common practice).
+_INCH_OF_WATER = (
+    *("in H2O", "in.H2O", "in. H2O", "inwc", "inwg", "inWC", "inWG", "in.wc", "in.wg", "in.WC", "in.WG", "in wc"),
+    *("in wg", "in WC", "in WG", "in. wc", "in. wg", "in. WC", "in. WG", "in.w.c.", "in.w.g.", "in. w.c.", "in. w.g."),
+)
+
+_PRESSURES = (  # canonical: pascal
+    _Row("Pa", 1, "Pa", "PAL"),
+    _Row("hPa", 100, "hPa", "A97"),
+    _Row("kPa", 1000, "kPa", "KPA", suffixed=("kPa",)),
+    _Row("MPa", 1_000_000, "MPa", "MPA", suffixed=("MPa",)),
+    _Row("mbar", 100, "mbar", "MBR", suffixed=("mbar",)),
+    _Row("bar", 100_000, "bar", "BAR", suffixed=("bar",)),
+    _Row("psi", POUND * GRAVITY / INCH**2, "[psi]", "PS", ("lbf/in2",), suffixed=("psi",)),
+    _Row("inH2O", INCH * GRAVITY * CONVENTIONAL, "[in_i'H2O]", "F78", _INCH_OF_WATER),
+    _Row("inH2O(4degC)", INCH * GRAVITY * AT_4_DEGC, None, "N18", ("inH2O(39.2degF)",)),
+    _Row("inH2O(60degF)", INCH * GRAVITY * AT_60_DEGF, None, "N19"),
+    _Row("inH2O(20degC)", INCH * GRAVITY * AT_20_DEGC, None, None, ("inH2O(68degF)",)),
+    _Row("mmH2O", GRAVITY, "mm[H2O]", "HP", ("mm H2O", "mmwc", "mmwg", "mmWC", "mmWG", "mm.wc", "mm.wg")),
+)
+
+_OTHERS: dict[str, tuple[_Row, ...]] = {
+    "flow": (
+        _Row("m3/s", 1, "m3/s", "MQS", ("m³/s",)),
+        _Row("m3/h", Fraction(1, 3600), "m3/h", "MQH", ("m³/h",)),
+        _Row("l/s", Fraction(1, 1000), "l/s", "G51", ("L/s",)),  # the code from memory
+        # Actual cubic feet. "scfm" is left out on purpose: it needs a density that nobody has sent.
+        _Row("cfm", FOOT**3 / 60, "[cft_i]/min", "2L", ("acfm", "ft3/min", "ft³/min")),
+    ),
+    "temperature": (
+        _Row("degC", 1, "Cel", "CEL", ("°C",)),
+        _Row("degF", Fraction(5, 9), "[degF]", "FAH", ("°F",), shift=-32.0),
+        _Row("K", 1, "K", "KEL", shift=-273.15),
+    ),
+    "fraction": (
+        _Row("1", 1, "1", "C62", ("ratio",)),
+        # Per hundred, always. (In SenML, RFC 8428 12.1, the same sign means a ratio: this table is not for SenML.)
+        _Row("%", Fraction(1, 100), "%", "P1", ("percent",)),
+    ),
+    "current": (_Row("A", 1, "A", "AMP"), _Row("mA", Fraction(1, 1000), "mA", "4K")),
+    "voltage": (_Row("V", 1, "V", "VLT"),),
+    "concentration": (
+        _Row("mg/m3", 1, "mg/m3", "GP", ("mg/m³",)),
+        _Row("gr/ft3", GRAIN_MG / FOOT**3, "[gr]/[cft_i]", None, ("gr/ft³", "gr/cf", "gr/acf")),
+    ),
+    "rate": (_Row("1/h", 1, "/h", "H10"), _Row("1/min", 60, "/min", "C94")),
+    "count": (_Row("count", 1, "1", "C62", ("counts", "{count}")),),
+}
+
+
+def _unit(dimension: str, row: _Row) -> Unit:
+    exact = Fraction(row.factor)
+    assert 0 < exact.numerator < EXACT_BELOW, row.name
+    assert exact.denominator < EXACT_BELOW, row.name
+    numerator, denominator = float(exact.numerator), float(exact.denominator)
+    return Unit(row.name, dimension, numerator, denominator, row.shift, None, row.ucum, row.rec20, row.aliases)
+
+
+def _with_reference(row: _Row, reference: str, letter: str) -> Unit:
+    """The same pressure with a suffix: "kPa(g)", which codes do not tell apart and people also write "kPag"."""
+    plain = _unit("pressure", row)
+    short = tuple(text + letter for text in row.suffixed)
+    name = f"{row.name}({letter})"
+    return Unit(name, "pressure", plain.numerator, plain.denominator, reference=reference, aliases=short)
+
+
+UNITS: tuple[Unit, ...] = (
+    *(_unit("pressure", row) for row in _PRESSURES),
+    *(_with_reference(row, "gauge", "g") for row in _PRESSURES),
+    *(_with_reference(row, "absolute", "a") for row in _PRESSURES),
+    *(_unit(dimension, row) for dimension, rows in _OTHERS.items() for row in rows),
+)
 
 QUANTITIES: dict[str, Quantity] = {
-    "differential pressure": Quantity("pressure", "Pa"),
-    "gauge pressure": Quantity("pressure", "Pa", ("", "gauge")),
-    "absolute pressure": Quantity("pressure", "Pa", ("absolute",)),
-    "airflow": Quantity("flow", "m3/s"),
-    "temperature": Quantity("temperature", "degC"),
-    "fraction": Quantity("fraction", "1"),
-    "speed": Quantity("fraction", "1"),
-    "current": Quantity("current", "A"),
-    "voltage": Quantity("voltage", "V"),
-    "concentration": Quantity("concentration", "mg/m3"),
-    "rate": Quantity("rate", "1/h"),
-    "count": Quantity("count", "count"),
+    quantity.name: quantity
+    for quantity in (
+        # A difference of two pressures has no reference; "psig" would claim one.
+        Quantity("differential pressure", "pressure", "Pa"),
+        Quantity("gauge pressure", "pressure", "Pa", (None, "gauge")),
+        # Only a text that says so: a gauge reading taken as absolute is wrong by an atmosphere.
+        Quantity("absolute pressure", "pressure", "Pa(a)", ("absolute",)),
+        Quantity("airflow", "flow", "m3/s"),
+        Quantity("temperature", "temperature", "degC"),
+        Quantity("fraction", "fraction", "1"),
+        Quantity("speed", "fraction", "1"),  # of a fan, as a part of its full speed
+        Quantity("current", "current", "A"),
+        Quantity("voltage", "voltage", "V"),
+        Quantity("concentration", "concentration", "mg/m3"),
+        Quantity("rate", "rate", "1/h"),
+        Quantity("count", "count", "count"),
+    )
 }

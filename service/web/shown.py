@@ -230,8 +230,8 @@ def _place(value: float, low: float, span: float) -> float | None:
 def _alarm(view: AlarmView, place: CollectorView | None, now: datetime, first_zone: str) -> AlarmShown:
     where = words.zone(place.time_zone if place else first_zone)
     name = f"{place.name} ({place.id})" if place else view.collector
-    subject = f"{view.quantity or view.point} {view.limit}".strip()
-    held = ", held while the collector is stopped" if view.state == "held" else ""
+    subject = "no data" if view.limit == "no-data" else f"{view.quantity or view.point} {view.limit}".strip()
+    held = ", held (not judged at present)" if view.state == "held" else ""
     return AlarmShown(
         id=view.id,
         collector=view.collector,
@@ -271,9 +271,10 @@ def _why(view: AlarmView) -> str:
 
 
 def _told(entry: dict[str, Any], where: tzinfo, now: datetime) -> ToldShown:
-    """One line about one notification; `at` may be an instant or absent."""
+    """One line about one notification; `at` may be an instant, its text, or absent."""
     at = entry.get("at")
-    when = f" {words.moment(at, where, now)}" if isinstance(at, datetime) else ""
+    instant = datetime.fromisoformat(at) if isinstance(at, str) else at
+    when = f" {words.moment(instant, where, now)}" if isinstance(instant, datetime) else ""
     state = str(entry.get("state", "unknown"))
     route = f"{entry.get('step', '')}: {entry.get('contact', '')} by {entry.get('channel', '')}"
     says = f"{route}, {words.DELIVERY.get(state, state)}{when}"

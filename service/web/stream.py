@@ -21,7 +21,7 @@ from service.model import House
 LISTENERS_MAX = 100
 INTERVAL_S = 0.5  # at most two pushes a second
 HEARTBEAT_S = 5.0  # ages grow though nothing arrives, and the page learns that the link is alive
-WAIT_S = 1.0  # the longest that the one thread is inside the house, and so the longest that closing takes
+WAIT_S = 0.5  # the longest that the one thread is inside the house, and so the longest that closing takes
 REST_PER_WORK = 9.0  # building an overview takes at most a tenth of the time
 
 log = structlog.get_logger(__name__)

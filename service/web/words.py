@@ -113,7 +113,7 @@ def limit_state(view: LimitView, where: tzinfo, now: datetime) -> str:
     if view.state == "active":
         return f"ALARM, beyond since {moment(view.began_at, where, now)}"
     if view.state == "held":
-        return "ALARM held while the collector is stopped"
+        return "ALARM held, not judged at present"
     return "not judged, no value"
 
 
@@ -150,5 +150,8 @@ def is_known(view: PointView) -> bool:
 
 
 def need(view: CollectorView) -> str:
-    """The collector's need; one that this page does not know is shown as no data, never as quiet."""
-    return view.need if view.need in NEEDS else "no data"
+    """The collector's need; not judged for want of a value is never quiet, nor is a need unknown to the page."""
+    is_blind = any(point.limits and not is_known(point) for point in view.points)
+    if view.need not in NEEDS or (view.need == "quiet" and is_blind):
+        return "no data"
+    return view.need

@@ -94,7 +94,7 @@ class MemoryOutbox:
     errors: list[tuple[int, str, int | None]] = field(default_factory=list)  # id, error, microseconds to the next try
     asked: list[int] = field(default_factory=list)
     refuse: dict[str, int] = field(default_factory=dict)
-    calls: list[str] = field(default_factory=list)
+    calls: list[tuple[str, float]] = field(default_factory=list)  # method, monotonic seconds
     threads: set[str] = field(default_factory=set)
     lock: Any = field(default_factory=threading.Lock)
 
@@ -128,7 +128,7 @@ class MemoryOutbox:
                 self.next_try_us[row_id] = next_try_us
 
     def _called(self, method: str) -> None:
-        self.calls.append(method)
+        self.calls.append((method, time.monotonic()))
         self.threads.add(threading.current_thread().name)
         if self.refuse.get(method, 0) > 0:
             self.refuse[method] -= 1

@@ -316,20 +316,28 @@ def test_an_unrecordable_row_does_not_stop_the_others_until_there_are_too_many()
 def test_a_failing_outbox_is_left_alone_for_a_while_and_longer_each_time(method: str) -> None:
     """No hot loop: neither wakes nor due rows make it call again before the pause is over."""
     outbox = MemoryOutbox(refuse={method: 10**9})
-    calls = outbox.calls
     outbox.add(row(1))
     hook = Hook(lambda _: Refused("no") if method == "failed" else Accepted())
-    bounds = Bounds(poll_s=0.005, outbox_pause_s=0.1, outbox_pause_most_s=60)
+    bounds = Bounds(poll_s=0.005, outbox_pause_s=0.05, outbox_pause_most_s=60)
+
+    def called_at_s() -> list[float]:
+        with outbox.lock:
+            return [at_s for name, at_s in outbox.calls if name == method]
+
     with running(outbox, {"mail": hook}, bounds=bounds) as dispatcher:
-        for _ in range(200):
+
+        def nagged() -> bool:
             dispatcher.wake()
-        until(lambda: calls.count(method) == 3)  # at 0, 0.1 and 0.3 s
-        for _ in range(200):
-            dispatcher.wake()
-        assert calls.count(method) == 3
+            return len(called_at_s()) >= 4
+
+        until(nagged)
         with outbox.lock:
             outbox.refuse.clear()
         until(lambda: outbox.accepted_ids or outbox.errors)
+    first, second, third, fourth = called_at_s()[:4]
+    assert second - first >= 0.05
+    assert third - second >= 0.1
+    assert fourth - third >= 0.2
 
 
 @pytest.mark.parametrize("crashes", [1, 3])

@@ -115,11 +115,12 @@ def test_a_server_that_drips_bytes_cannot_hold_the_worker(drip: bytes) -> None:
 
 
 def test_a_server_without_a_good_bye_has_still_accepted() -> None:
-    class Silent(Mailbox):
-        async def handle_QUIT(self, _server: Any, _session: Any, _envelope: Any) -> str:
-            return "451 not now"
+    class Abrupt(Mailbox):
+        async def handle_QUIT(self, server: Any, _session: Any, _envelope: Any) -> str:
+            server.transport.abort()
+            return "221 never seen"
 
-    mailbox = Silent()
+    mailbox = Abrupt()
     with smtp_server(mailbox) as port:
         assert isinstance(channel(port).send(row()), Accepted)
     assert len(mailbox.messages) == 1

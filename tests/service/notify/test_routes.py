@@ -124,6 +124,12 @@ def test_who_hears_only_the_outer_limit_is_not_told_of_an_escalation_from_what_t
     ]
 
 
+def test_who_does_not_hear_the_event_gets_no_notice_and_a_silent_step_gives_none() -> None:
+    elsewhere = Contact("sanding", "Sanding", (("mail", "s@alder-pike.example"),), collectors=("quay/sanding/*",))
+    assert notices([elsewhere], event(Tier.HIGH), {"high": "medium"}) == []
+    assert notices([LEAD], event(Tier.HIGH), {"high": "medium", "high-high": "high"}) == []
+
+
 def test_at_one_instant_one_message_is_enough() -> None:
     raised = in_speaking_order([event(Tier.HIGH), event(Tier.HIGH_HIGH)])
     assert [one.tier for one in raised] == [Tier.HIGH_HIGH, Tier.HIGH]

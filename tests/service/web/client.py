@@ -55,4 +55,4 @@ def serving(house: House) -> Iterator[WebServer]:
     try:
         yield server
     finally:
-        server.stop(10)
+        assert server.stop(10)

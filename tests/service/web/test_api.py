@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -72,6 +73,11 @@ def test_a_need_that_the_page_does_not_know_is_shown_as_no_data() -> None:
     assert get("/api/v1/overview", collectors=[collector(1, "splendid")])["collectors"][0]["need"] == "no data"
 
 
+def test_a_collector_that_cannot_be_judged_is_not_quiet_whatever_it_says() -> None:
+    blind = collector(1, "quiet", pressure(None, limit("high", 6.0, "unknown"), health="stale", age_s=60.0))
+    assert get("/api/v1/overview", collectors=[blind])["collectors"][0]["need"] == "no data"
+
+
 def test_an_alarm_says_what_where_since_why_and_who_was_told() -> None:
     one = get("/api/v1/overview")["alarms"][0]
     assert one["what"] == "Differential pressure high-high"
@@ -82,8 +88,17 @@ def test_an_alarm_says_what_where_since_why_and_who_was_told() -> None:
 
 
 def test_an_alarm_of_a_gateway_is_shown_though_it_is_no_collectors() -> None:
-    one = get("/api/v1/overview", alarms=[alarm(77, "no-data")])["alarms"][0]
-    assert one["where"] == "quay/cutting/dc-77"
+    one = get("/api/v1/overview", alarms=[alarm(77, "no-data", state="held")])["alarms"][0]
+    assert (one["where"], one["what"]) == ("quay/cutting/dc-77", "No data, held (not judged at present)")
+
+
+def test_the_time_of_a_notification_may_be_an_instant_or_its_text() -> None:
+    for at in (NOW, NOW.isoformat()):
+        one = replace(
+            alarm(), told=[{"step": "raised", "contact": "lead", "channel": "mail", "state": "given up", "at": at}]
+        )
+        told = get("/api/v1/overview", alarms=[one])["alarms"][0]["told"][0]
+        assert told == {"says": "raised: lead by mail, NOT DELIVERED, given up 08:00:10 GMT", "done": False}
 
 
 def test_times_are_in_the_zone_of_the_site_and_name_it() -> None:

@@ -33,7 +33,6 @@ CREATE TABLE revision (
 CREATE TABLE collector_state (
     collector TEXT PRIMARY KEY,
     seq INTEGER NOT NULL,               -- the journal entry that it includes
-    revision INTEGER NOT NULL,          -- of the limits that it was judged by
     body BLOB NOT NULL
 ) STRICT;
 CREATE TABLE tips (

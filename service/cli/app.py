@@ -1,0 +1,69 @@
+"""The table of verbs and the one place where errors become exit codes. Imports no verb until it is called."""
+
+from __future__ import annotations
+
+import sys
+
+from cyclopts import App, CycloptsError, Parameter
+
+from service.cli.failure import MEANINGS, Exit, Failure
+
+VERBS = {
+    "run": ("service.cli.run:run", "Run the daemon until it is told to stop."),
+    "demo": ("service.cli.demo.verb:demo", "Play a small plant on this computer and watch it, from fault to email."),
+    "status": ("service.cli.status:status", "Say whether the daemon is ready, and print the link of its page."),
+    "alarms": ("service.cli.alarms:alarms", "List the active alarms, or all of them."),
+    "check": ("service.cli.check:check", "Check a plant file without running anything."),
+    "test-notification": ("service.cli.send_test:send_test", "Send a test to one contact."),
+    "quarantine": ("service.cli.quarantine:quarantine", "List the messages that could not be used, and why."),
+    "rebuild": ("service.cli.rebuild:rebuild", "Build the history anew from the journal."),
+    "schema": ("service.cli.schema:schema", "Print the JSON Schema of the native message of a gateway."),
+}
+CODES = "Exit codes:\n" + "\n".join(f"  {code.value}  {meaning}" for code, meaning in MEANINGS.items())
+
+
+def build() -> App:
+    """The command line application."""
+    app = App(
+        name="dustcake",
+        help="Condition monitoring for pulse-jet dust collectors. Advisory only, not a safety function.",
+        help_epilogue=CODES,
+        help_format="plaintext",
+        default_parameter=Parameter(negative=""),
+        version_flags=["--version"],
+        version=_version,
+        result_action="return_value",
+    )
+    for name, (where, says) in VERBS.items():
+        app.command(where, name=name, help=says)
+    return app
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; its exit code. Expected errors end in one sentence on standard error."""
+    try:
+        result = build()(arguments, exit_on_error=False, print_error=False)
+    except CycloptsError as error:
+        return _fail(Exit.USAGE, f"{error}\nRun `dustcake --help` for the verbs and their options.")
+    except Failure as failure:
+        return _fail(failure.code, str(failure))
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        from service.model import BadConfiguration  # noqa: PLC0415 - it brings numpy, which --help must not pay for
+
+        if isinstance(error, BadConfiguration):
+            return _fail(Exit.USAGE, str(error))
+        raise
+    return result if isinstance(result, int) else Exit.OK
+
+
+def _fail(code: Exit, text: str) -> int:
+    sys.stderr.write(f"dustcake: {text.strip()}\n")
+    return code
+
+
+def _version() -> str:
+    from importlib.metadata import version  # noqa: PLC0415 - costs more than all else here
+
+    return version("dustcake")

@@ -1,0 +1,112 @@
+"""Takes up a plant file at start-up: from the ledger's states under its last revision to the one in force now.
+
+A file that says something else than the last revision becomes a new one, with the differences, in one
+ledger transaction together with the alarms that it closed and the states judged anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.silence import GatewaySpec
+from service.announce import Announcer, Label
+from service.evaluate.evaluator import Evaluator, Judged, Watched
+from service.model import Entry, Revision
+from service.notify.routes import Contact
+from service.plant.changes import differences
+from service.plant.compile import BoundPoint, Compiled, Place, compile_plant
+from service.plant.file import canonical_json, digest, from_canonical_json
+from service.plant.form import Plant
+from service.store.ledger import Ledger
+from service.units.convert import from_canonical
+from service.units.table import UNITS
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """The plant in force, ready to be evaluated and told about."""
+
+    compiled: Compiled
+    evaluator: Evaluator
+    announcer: Announcer
+    labels: dict[tuple[str, str], Label]
+    unit_numbers: dict[str, int]
+
+
+def take_up(ledger: Ledger, plant: Plant, *, plant_us: int, wall_us: int, who: str, why: str) -> Registered:
+    """Put the plant into force at `plant_us`, or go on with it where it is the one in force already."""
+    units = ledger.number_units((unit.name, unit.shift, unit.numerator, unit.denominator) for unit in UNITS)
+    last = ledger.last_revision()
+    if last is not None and last.digest == digest(plant):
+        compiled = compile_plant(plant, last.number)
+        evaluator = _loaded(ledger, compiled, plant_us)
+        return Registered(compiled, evaluator, *_people(ledger, compiled), units)
+    compiled = compile_plant(plant, 1 if last is None else last.number + 1)
+    watched = _watched(ledger, compiled, plant_us)
+    judged = Judged()
+    if last is None:
+        evaluator, lines = Evaluator(watched), ["first plant file"]
+    else:
+        before = from_canonical_json(last.plant)
+        old = _loaded(ledger, compile_plant(before, last.number), plant_us)
+        evaluator, judged.events, judged.silences = old.succeed(watched, plant_us)
+        lines = differences(before, plant)
+    announcer, labels = _people(ledger, compiled)
+    changes, owed = announcer.announce(judged, plant_us)
+    revision = Revision(compiled.revision, who, why, digest(plant), tuple(lines), canonical_json(plant))
+    ledger.commit(
+        Entry(
+            committed_us=plant_us,
+            queued_us=wall_us,
+            changes=changes,
+            owed=owed,
+            collector_states=evaluator.saved_states(set(evaluator.board.specs)),
+            gateway_states=evaluator.saved_gateways(set(evaluator.gateways)),
+            tips=evaluator.saved_tips(),
+            new_revision=revision,
+        )
+    )
+    return Registered(compiled, evaluator, announcer, labels, units)
+
+
+def _loaded(ledger: Ledger, compiled: Compiled, at_us: int) -> Evaluator:
+    evaluator = Evaluator(_watched(ledger, compiled, at_us))
+    saved = ledger.tips()
+    later = (body for _, body in ledger.entries_after(saved[0] if saved else 0))
+    evaluator.load(ledger.collector_states(), ledger.gateway_states(), saved[1] if saved else None, later)
+    return evaluator
+
+
+def _watched(ledger: Ledger, compiled: Compiled, at_us: int) -> Watched:
+    numbers = ledger.number_points([(p.collector, p.point, p.quantity) for p in compiled.points], at_us)
+    own = [numbers[point.collector, point.point] for point in compiled.points]
+    gateway_points: dict[str, list[tuple[str, str]]] = {}
+    for point in compiled.points:
+        gateway_points.setdefault(point.gateway, []).append((point.collector, point.point))
+    return Watched(
+        specs=compiled.specs,
+        point_numbers=np.array([number for number, _ in own], np.int64),
+        registered_us=np.array([since_us for _, since_us in own], np.int64),
+        gateways=tuple(GatewaySpec(g.id, g.silent_after_us, g.will_after_us) for g in compiled.gateways),
+        gateway_points=gateway_points,
+        lateness_us={place.id: place.lateness_us for place in compiled.places},
+    )
+
+
+def _people(ledger: Ledger, compiled: Compiled) -> tuple[Announcer, dict[tuple[str, str], Label]]:
+    places = {place.id: place for place in compiled.places}
+    labels = {(p.collector, p.point): _label(p, places[p.collector]) for p in compiled.points}
+    gateway_collectors: dict[str, str] = {}
+    for point in compiled.points:
+        gateway_collectors.setdefault(point.gateway, point.collector)
+    contacts = [Contact(c.id, c.name, c.via, c.collectors, c.limits, c.priorities) for c in compiled.contacts]
+    return Announcer(labels, gateway_collectors, contacts, ledger.active_alarms()), labels
+
+
+def _label(point: BoundPoint, place: Place) -> Label:
+    def shown(value: float) -> float:
+        return float(f"{from_canonical(point.unit, value):.12g}")  # 6.0, not 6.000000000000001
+
+    return Label(place.name, place.site_name, place.time_zone, point.quantity, point.unit_text, shown)

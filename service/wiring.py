@@ -1,0 +1,354 @@
+"""Builds, opens and closes the service. The only place that hands out settings, as plain values.
+
+Order of starting: ledger, register, history, dispatcher, pipeline, receiver, pages. Order of stopping: no
+more messages in, the pipeline finishes and acknowledges what it has, then the rest. Tests build the same
+service through `Service`.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import random
+import secrets
+import signal
+import ssl
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import structlog
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service.clock import Clock, ScaledClock, SystemClock
+from service.house import HouseView, Place
+from service.model import BadConfiguration, Channel, Parcel
+from service.normalise.bind import Binder, Binding
+from service.normalise.columns import Normaliser
+from service.notify.dispatch import Dispatcher
+from service.notify.email import EmailChannel
+from service.notify.log import LogChannel
+from service.notify.mqtt import MqttChannel
+from service.notify.retry import RetryPolicy
+from service.notify.webhook import WebhookChannel
+from service.pipeline import Bounds, Pipeline, Request, Topics
+from service.plant.checks import check_channels
+from service.plant.file import load as load_plant
+from service.receive.inbox import Inbox
+from service.receive.mqtt import Link, Receiver
+from service.registering import Registered, take_up
+from service.settings import Settings
+from service.store.history import History
+from service.store.ledger import Ledger
+from service.store.outbox import LedgerOutbox
+from service.store.reader import LedgerReader
+from service.units.convert import lookup
+from service.units.times import as_datetime, iso
+from service.web.server import WebServer
+
+log = structlog.get_logger()
+
+STOP_S = 10.0  # from the signal to the end of the process
+OUTBOX_OLD_S = 900.0  # an owed notification older than this makes the service not ready
+LAG_ENTRIES = 2_000  # journal entries that the history may be behind
+
+
+class Service:
+    """The whole service in one process. BadConfiguration when it cannot be built; then nothing is left open."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.clock = _clock(settings)
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        self._hold = _hold_alone(settings.data_dir)
+        plant = load_plant(settings.plant)
+        check_channels(plant, set(settings.channels), str(settings.plant))
+        self.ledger = Ledger(settings.data_dir / "ledger.sqlite")
+        self.registered = take_up(
+            self.ledger,
+            plant,
+            plant_us=self.clock.plant_us(),
+            wall_us=self.clock.wall_us(),
+            who="plant file",
+            why=str(settings.plant),
+        )
+        path = self.ledger.path
+        self.outbox, self.reader = LedgerOutbox(path), LedgerReader(path)
+        self.history = History(
+            settings.data_dir / "history.duckdb",
+            path,
+            self._stamp,
+            memory_mb=settings.history.memory_mb,
+            threads=settings.history.threads,
+        )
+        self.inbox: Inbox[Parcel | Request] = Inbox(settings.intake.inbox_parcels)
+        self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
+        self.dispatcher = Dispatcher(
+            self.outbox,
+            {name: _channel(name, item, self) for name, item in settings.channels.items()},
+            now_us=self.clock.wall_us,
+            policy=RetryPolicy(
+                first_s=settings.notify.first_retry_s,
+                cap_s=settings.notify.longest_retry_s,
+                give_up_after_s=settings.notify.give_up_after_h * 3600,
+                least_attempts=settings.notify.least_attempts,
+            ),
+            workers=settings.notify.workers,
+            random=random.random
+        )
+        self.pipeline = self._pipeline(self.registered)
+        self.house = self._house(self.registered)
+        self.token = _token(settings)
+        self.web = WebServer(self.house, settings.web.host, settings.web.port, self.token, settings.web.allowed_hosts)
+        self.scheduler = BackgroundScheduler(
+            timezone="UTC", job_defaults={"misfire_grace_time": 3600, "coalesce": True, "max_instances": 1}
+        )
+
+    def start(self) -> None:
+        """Open for work; returns once everything runs (the broker may still be out of reach)."""
+        self.history.start()
+        self.history.follow(self.ledger.seq)
+        self.dispatcher.start()
+        self.pipeline.start()
+        self.receiver.start()
+        self.web.start()
+        self.scheduler.add_job(self.house.note_change, "interval", seconds=5, id="ages on the page")
+        self.scheduler.start()
+        log.info("started", page=f"http://{self.settings.web.host}:{self.web.port}/", data=str(self.settings.data_dir))
+
+    def stop(self, timeout_s: float = STOP_S) -> bool:
+        """Finish what has come in, acknowledge it, and close; false when something did not end in time."""
+        ends_s = time.monotonic() + timeout_s
+
+        def left_s() -> float:
+            return max(0.1, ends_s - time.monotonic())
+
+        self.scheduler.shutdown(wait=False)
+        finished = self.pipeline.stop(left_s() * 0.6)
+        self.receiver.stop(left_s() * 0.5)
+        self.web.stop(min(left_s(), 2.0))
+        self.dispatcher.stop(left_s() * 0.5)
+        self.history.stop(left_s())
+        if finished:
+            self.ledger.close()
+        self.outbox.close()
+        self.reader.close()
+        self._hold.close()
+        log.info("stopped", finished=finished)
+        return finished
+
+    def _pipeline(self, registered: Registered) -> Pipeline:
+        settings = self.settings
+        index = registered.evaluator.board.index
+        bindings = [
+            Binding(p.gateway, p.tag, index[p.collector, p.point], p.quantity) for p in registered.compiled.points
+        ]
+        return Pipeline(
+            inbox=self.inbox,
+            normaliser=Normaliser(Binder(bindings, lookup, registered.unit_numbers)),
+            evaluator=registered.evaluator,
+            announcer=registered.announcer,
+            ledger=self.ledger,
+            clock=self.clock,
+            bounds=Bounds(
+                batch_parcels=settings.intake.batch_parcels,
+                batch_age_s=settings.intake.batch_age_ms / 1000,
+                payload_bytes=settings.intake.payload_bytes,
+                readings_per_message=settings.intake.readings_per_message,
+                future_us=int(settings.intake.future_s * 1e6),
+            ),
+            topics=Topics(_ends(settings.topics.readings), _ends(settings.topics.status)),
+            acknowledge=lambda parcels: self.receiver.acknowledge(parcel.token for parcel in parcels),
+            listening_since_us=self._listening_since_us,
+            committed=self._committed,
+        )
+
+    def _committed(self, seq: int) -> None:
+        self.history.follow(seq)
+        self.dispatcher.wake()
+        self.house.note_change()
+
+    def _listening_since_us(self) -> int | None:
+        """When the broker was last connected, in plant time; None while it is not."""
+        since_us = self.receiver.connected_since_us
+        if since_us is None:
+            return None
+        return self.clock.plant_us() - (self.clock.wall_us() - since_us) * round(self.settings.clock.speed)
+
+    def _house(self, registered: Registered) -> HouseView:
+        compiled = registered.compiled
+        return HouseView(
+            service=self.settings.name,
+            enterprise=compiled.enterprise,
+            clock=self.clock,
+            evaluator=registered.evaluator,
+            reader=self.reader,
+            places={
+                p.id: Place(p.name, p.site_name, p.area_name, p.kind, p.time_zone, p.gateway) for p in compiled.places
+            },
+            labels=registered.labels,
+            announcer=registered.announcer,
+            inbox=self.inbox,
+            checks=self._checks,
+            gauges=self._gauges,
+            rebuild=self.history.rebuild,
+        )
+
+    def _checks(self) -> dict[str, str]:
+        """What readiness rests on, each "ok" or what is wrong."""
+        _, oldest_us = self.outbox.owed()
+        outbox_s = 0.0 if oldest_us is None else (self.clock.wall_us() - oldest_us) / 1e6
+        lag = self.ledger.seq - self.history.applied
+        ran = self.pipeline.thread.is_alive()
+        return {
+            "broker": "ok" if self.receiver.connected.is_set() else self.receiver.last_error,
+            "ledger": "ok" if not self.pipeline.storage_error else f"not writable: {self.pipeline.storage_error}",
+            "pipeline": "ok" if ran else "its thread has ended; restart the service and read its log",
+            "history": self.history.error or ("ok" if lag <= LAG_ENTRIES else f"{lag} journal entries behind"),
+            "outbox": "ok" if outbox_s <= OUTBOX_OLD_S else f"a notification has been owed for {outbox_s / 60:.0f} min",
+        }
+
+    def _gauges(self) -> dict[str, int]:
+        owed, _ = self.outbox.owed()
+        return {
+            "owed notifications": owed,
+            "inbox": len(self.inbox),
+            "journal entries": self.ledger.seq,
+            "history behind": self.ledger.seq - self.history.applied,
+            "ledger MiB": self.ledger.path.stat().st_size >> 20,
+        }
+
+    def _stamp(self) -> str:
+        return as_datetime(self.clock.wall_us()).strftime("%Y%m%dT%H%M%S%f")
+
+
+def run(settings: Settings) -> int:
+    """Run until SIGTERM or SIGINT; 0 when it stopped in order."""
+    _configure_log(settings)
+    service = Service(settings)
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    service.start()
+    while not ended.wait(1.0):
+        if not service.pipeline.thread.is_alive():
+            log.error("the pipeline has ended by itself; stopping, so that whoever supervises the service restarts it")
+            service.stop()
+            return 1
+    return 0 if service.stop() else 1
+
+
+def _configure_log(settings: Settings) -> None:
+    """One line per event on standard output: JSON for programs, text for people."""
+    text = settings.log.form == "text"
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.dev.ConsoleRenderer(colors=False) if text else structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(settings.log.level),
+        cache_logger_on_first_use=True,
+    )
+
+
+def _clock(settings: Settings) -> Clock:
+    clock = settings.clock
+    if clock.speed == 1.0:
+        return SystemClock()
+    return ScaledClock(clock.speed, int(clock.wall_anchor * 1e6), int(clock.plant_anchor * 1e6))
+
+
+def _hold_alone(data_dir: Path) -> Any:
+    """Hold the data folder, so that two services can never write to one ledger."""
+    held = (data_dir / "in-use").open("a")
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        held.close()
+        raise BadConfiguration(
+            f"data_dir {data_dir}: another dustcake service is using it; stop that one, or set another data_dir"
+        ) from error
+    return held
+
+
+def _token(settings: Settings) -> str:
+    """The token that opens the API and the page; made at the first start, readable by the owner alone."""
+    path = settings.web.token_file
+    if not path.exists():
+        path.touch(mode=0o600)
+        path.write_text(secrets.token_urlsafe(32) + "\n")
+    return path.read_text().strip()
+
+
+def _secret(path: Path | None, key: str) -> str | None:
+    if path is None:
+        return None
+    try:
+        return path.read_text().strip()
+    except OSError as error:
+        raise BadConfiguration(f"{key} {path}: {error.strerror}; expected a file with the secret") from error
+
+
+def _link(settings: Settings) -> Link:
+    broker = settings.broker
+    return Link(
+        host=broker.host,
+        port=broker.port,
+        version=broker.version,
+        client_id=broker.client_id,
+        username=broker.username,
+        password=_secret(broker.password_file, "broker.password_file"),
+        tls=_tls(settings),
+        keepalive_s=broker.keepalive_s,
+        session_expiry_s=broker.session_expiry_s,
+        receive_maximum=broker.receive_maximum,
+        reconnect_longest_s=broker.reconnect_longest_s,
+        topics=(settings.topics.readings, settings.topics.status),
+        status_topic=settings.topics.service,
+    )
+
+
+def _tls(settings: Settings) -> ssl.SSLContext | None:
+    broker = settings.broker
+    if not broker.tls:
+        return None
+    context = ssl.create_default_context(cafile=broker.ca_file)
+    if broker.certificate_file is not None:
+        context.load_cert_chain(broker.certificate_file, broker.key_file)
+    return context
+
+
+def _channel(name: str, item: Any, service: Service) -> Channel:
+    if item.kind == "email":
+        return EmailChannel(
+            name,
+            host=item.host,
+            sender=item.sender,
+            port=item.port,
+            security=item.security,
+            username=item.username,
+            password=_secret(item.password_file, f"channels.{name}.password_file"),
+            ca_file=item.ca_file,
+            timeout_s=item.timeout_s,
+        )
+    if item.kind == "webhook":
+        return WebhookChannel(
+            name,
+            url=item.url,
+            secret=_secret(item.secret_file, f"channels.{name}.secret_file"),
+            now_us=service.clock.wall_us,
+            timeout_s=item.timeout_s,
+            allow_private=item.allow_private,
+            ca_file=item.ca_file,
+        )
+    if item.kind == "mqtt":
+        return MqttChannel(name, topic=item.topic, publish=service.receiver.publish, timeout_s=item.timeout_s)
+    return LogChannel(name)
+
+
+def _ends(topic: str) -> tuple[str, str]:
+    """What stands before and after the gateway's id in a topic filter with one `+`."""
+    before, _, after = topic.partition("+")
+    return before, after
