@@ -101,7 +101,8 @@ def _models(model: type[BaseModel], loc: Sequence[Key]) -> list[type[BaseModel]]
     for key in loc:
         if isinstance(key, str):
             below = [_fields(found)[key].annotation for found in here if key in _fields(found)]
-            here = [inner for annotation in below for inner in _inside(annotation)] or here
+            tagged = [found for found in here if "kind" in _fields(found) and _fields(found)["kind"].default == key]
+            here = tagged or [inner for annotation in below for inner in _inside(annotation)] or here
     return here
 
 

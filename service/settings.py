@@ -60,8 +60,10 @@ class BrokerSettings(Section):
     host: Text = Field("127.0.0.1", description="name or address of the broker")
     port: Port = Field(1883, description="8883 is usual with TLS")
     version: Annotated[Literal[5, 3], BeforeValidator(_whole)] = Field(5, description="MQTT 5, or 3 for 3.1.1")
-    client_id: Text = Field(
-        "{name}", description="of the broker's session: keep it, or what waited at the broker is lost; one daemon each"
+    client_id: Text | None = Field(
+        None,
+        description="name of the broker's session, if not the service's: keep it, or what waited at the broker is lost",
+        examples=["dustcake"],
     )
     username: Text | None = Field(None, description="name of the account at the broker", examples=["dustcake"])
     password_file: Path | None = Field(
@@ -107,7 +109,9 @@ class TopicSettings(Section):
     status: Filter = Field(
         "dustcake/v1/+/status", description="births and last wills of gateways; + is the gateway's id"
     )
-    service: Topic = Field("dustcake/v1/service/{name}/status", description="the service's own status, retained")
+    service: Topic = Field(
+        "dustcake/v1/service/{name}/status", description="the service's own status, retained; {name} is its name"
+    )
 
     @model_validator(mode="after")
     def _are_apart(self) -> TopicSettings:
@@ -139,7 +143,6 @@ class HistorySettings(Section):
 
     hot_days: int = Field(400, ge=1, le=36_500, description="days of readings in the history file")
     memory_mb: int = Field(1024, ge=256, le=1_048_576, description="megabytes for the history's own buffers")
-    threads: int = Field(2, ge=1, le=256, description="threads of one question to the history")
 
 
 class NotifySettings(Section):
@@ -168,8 +171,10 @@ class WebSettings(Section):
 
     host: Text = Field("127.0.0.1", description="address to listen on; 0.0.0.0 is every one")
     port: int = Field(8470, ge=0, le=65_535, description="0 takes a free one")
-    token_file: Path = Field(
-        Path("{data_dir}/token"), description="file with the access token; made when it is missing"
+    token_file: Path | None = Field(
+        None,
+        description="file with the access token, if not token in data_dir; made when it is missing",
+        examples=["/var/lib/dustcake/token"],
     )
     allowed_hosts: list[Text] = Field(
         ["127.0.0.1", "localhost"], min_length=1, description="names under which browsers may ask"
@@ -257,7 +262,7 @@ Channel = Annotated[
 
 
 class Settings(BaseSettings):
-    """All settings. In client_id, the service topic and token_file, {name} and {data_dir} are replaced by theirs."""
+    """All settings. Once made, broker.client_id, topics.service and web.token_file are always filled in."""
 
     model_config = SettingsConfigDict(
         env_prefix=PREFIX, env_nested_delimiter=DELIMITER, extra="forbid", frozen=True, hide_input_in_errors=True
@@ -292,10 +297,10 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fill_in(self) -> Settings:
-        """Replace {name} and {data_dir} where they stand for themselves."""
-        client_id = self.broker.client_id.replace("{name}", self.name)
+        """Put in what follows from other settings: client_id, the service topic, token_file."""
+        client_id = self.broker.client_id or self.name
         topic = self.topics.service.replace("{name}", self.name)
-        token_file = Path(str(self.web.token_file).replace("{data_dir}", str(self.data_dir)))
+        token_file = self.web.token_file or self.data_dir / "token"
         filled = {
             "broker": self.broker.model_copy(update={"client_id": client_id}),
             "topics": self.topics.model_copy(update={"service": topic}),

@@ -79,7 +79,6 @@ class Service:
             path,
             self._stamp,
             memory_mb=settings.history.memory_mb,
-            threads=settings.history.threads,
         )
         self.inbox: Inbox[Parcel | Request] = Inbox(settings.intake.inbox_parcels)
         self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
@@ -94,7 +93,7 @@ class Service:
                 least_attempts=settings.notify.least_attempts,
             ),
             workers=settings.notify.workers,
-            random=random.random
+            random=random.random,
         )
         self.pipeline = self._pipeline(self.registered)
         self.house = self._house(self.registered)
@@ -275,7 +274,7 @@ def _hold_alone(data_dir: Path) -> Any:
 
 def _token(settings: Settings) -> str:
     """The token that opens the API and the page; made at the first start, readable by the owner alone."""
-    path = settings.web.token_file
+    path = settings.web.token_file or settings.data_dir / "token"
     if not path.exists():
         path.touch(mode=0o600)
         path.write_text(secrets.token_urlsafe(32) + "\n")
@@ -297,7 +296,7 @@ def _link(settings: Settings) -> Link:
         host=broker.host,
         port=broker.port,
         version=broker.version,
-        client_id=broker.client_id,
+        client_id=broker.client_id or settings.name,
         username=broker.username,
         password=_secret(broker.password_file, "broker.password_file"),
         tls=_tls(settings),

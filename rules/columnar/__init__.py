@@ -5,6 +5,6 @@ replay can be cut anywhere, saved, and gone on with by the streaming engine. It 
 anything that the streaming engine would not.
 """
 
-from rules.columnar.replay import Column, replay
+from rules.columnar.chunks import Column, replay
 
 __all__ = ["Column", "replay"]

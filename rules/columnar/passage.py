@@ -57,7 +57,7 @@ def pass_over(limit: Limit, owner: Owner, track: Track, window: Window) -> list[
 def _turned(limit: Limit, is_beyond: bool, window: Window) -> Ints:
     """The readings at which the comparator changes. Where the extremes show that none does, no value is read."""
     none = np.empty(0, np.int64)
-    nearest, furthest = window.lowest, window.highest
+    nearest, furthest = window.extremes
     if not limit.tier.is_high:
         nearest, furthest = -furthest, -nearest
     sign = 1.0 if limit.tier.is_high else -1.0
@@ -76,17 +76,25 @@ def _phases(limit: Limit, track: Track, window: Window, turned: Ints) -> _Phases
     The off-delay matters only where an alarm is active, or may be raised.
     """
     turned_at = window.readings.at[turned]
-    start, end = np.append(window.from_us, turned_at), np.append(turned_at, window.to_us)
-    length = end - start
-    length[0] += track.counted_us  # what its delay has behind it
-    true, false = int(not track.is_beyond), int(track.is_beyond)
-    raising = np.flatnonzero(length[true::2] > limit.on_delay_us) * 2 + true
-    kept = np.append([0, len(turned)], raising)
-    if track.is_active or len(raising):
-        kept = np.append(kept, np.flatnonzero(length[false::2] > limit.off_delay_us) * 2 + false)
+    first_end_us = int(turned_at[0]) if len(turned) else window.to_us
+    first_us = first_end_us - window.from_us + track.counted_us
+    true, false = int(not track.is_beyond), int(track.is_beyond)  # the parity of the phases
+    raising = _longer(turned_at, true, limit.on_delay_us)
+    kept = np.append(raising, (0, len(turned)))
+    if track.is_active or len(raising) or (track.is_beyond and first_us > limit.on_delay_us):
+        kept = np.append(kept, _longer(turned_at, false, limit.off_delay_us))
     turn = np.unique(kept)
-    phases = _Phases(start[turn], end[turn], turn % 2 == true, turn)
+    start = np.append(window.from_us, turned_at[turn[1:] - 1])
+    end = np.append(turned_at[turn[:-1]], window.to_us)
+    phases = _Phases(start, end, turn % 2 == true, turn)
     return _cut(phases, window.forgets) if len(window.forgets) else phases
+
+
+def _longer(turned_at: Ints, parity: int, delay_us: int) -> Ints:
+    """The phases between two turns, of one parity, that last longer than a delay."""
+    first = 2 - parity
+    end = turned_at[first::2]
+    return np.flatnonzero(end - turned_at[first - 1 :: 2][: len(end)] > delay_us) * 2 + first
 
 
 def _cut(phases: _Phases, forgets: Ints) -> _Phases:
@@ -110,8 +118,9 @@ def _decided_at(limit: Limit, track: Track, window: Window, phases: _Phases) -> 
 
 def _seen(limit: Limit, track: Track, window: Window, *, turned: Ints, opened: Ints, at: Ints) -> list[Track]:
     """Per excursion (the turn that began it; 0 is the one carried in) and instant, the evidence by then."""
-    first = np.append(0, turned)[opened]
-    start = np.append(window.from_us, window.readings.at[turned])[opened]
+    first, start, here = np.zeros_like(opened), np.full_like(opened, window.from_us), opened > 0
+    first[here] = turned[opened[here] - 1]
+    start[here] = window.readings.at[first[here]]
     upto = np.searchsorted(window.readings.at, at, side="right")
     evaluated = window.counted.until(at) - window.counted.until(start)
     idle = window.idle.until(at) - window.idle.until(start)

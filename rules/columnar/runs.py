@@ -66,15 +66,12 @@ def arming(rule: RunningRule, runs: Runs, known_until_us: int) -> Arming:
 
 
 def is_steady(rule: RunningRule, timeline: Timeline, readings: Readings, hold_us: int) -> bool:
-    """Whether readings in order of time, the first of them in time, leave the comparator as it is, with no gap.
-
-    Cheap reasons to say no come first: every line reads another column.
-    """
-    at, value, good = readings
+    """Whether readings in order of time, the first of them in time, leave the comparator as it is, with no gap."""
+    at, value, good, steps = readings
     if at[0] > timeline.known_until_us:
         return False
     same = bool(value.min() > rule.off) if timeline.is_on else bool(value.max() <= rule.on)
-    return same and (good is None or bool(good.all())) and bool((at[1:] - at[:-1] <= hold_us).all())
+    return same and (good is None or bool(good.all())) and bool((steps <= hold_us).all())
 
 
 def observe(rule: RunningRule, timeline: Timeline, before: int, readings: Readings, hold_us: int) -> Runs:

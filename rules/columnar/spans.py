@@ -20,11 +20,12 @@ FAR_US = 1 << 62  # after every instant, with room to add a delay
 
 
 class Readings(NamedTuple):
-    """Readings of one point in strictly ascending time. `good` is None where all of them are."""
+    """Readings of one point in ascending time. `good` is None where all of them are known to be."""
 
     at: Ints
     value: Floats
     good: Bools | None
+    steps: Ints  # from each reading to the next, in microseconds
 
 
 class Spans(NamedTuple):

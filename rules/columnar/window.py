@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,6 +13,13 @@ from rules.columnar.spans import Ints, Measure, Readings, Spans, overlap
 NO_SPANS = Spans(np.empty(0, np.int64), np.empty(0, np.int64))
 
 
+class Extremes(NamedTuple):
+    """Between which values all readings lie; no nearer than they are, but perhaps further out, or not a number."""
+
+    lowest: float
+    highest: float
+
+
 @dataclass(frozen=True, slots=True)
 class Window:
     """Time from `from_us`, the point's last evaluated instant, to `to_us`, that of the last reading here."""
@@ -19,15 +27,21 @@ class Window:
     from_us: int
     to_us: int
     readings: Readings
-    lowest: float
-    highest: float
+    extremes: Extremes
     counted: Measure  # the value is known and the point armed
     idle: Measure  # the value is known, and the collector known to be stopped or settling
     forgets: Ints  # where a pending delay is forgotten
 
 
 def window(
-    readings: Readings, *, from_us: int, to_us: int, known_until_us: int, hold_us: int, arming: Arming | None
+    readings: Readings,
+    extremes: Extremes,
+    *,
+    from_us: int,
+    to_us: int,
+    known_until_us: int,
+    hold_us: int,
+    arming: Arming | None,
 ) -> Window:
     """The window that the readings make after a value that was known until `known_until_us`.
 
@@ -40,10 +54,7 @@ def window(
         counted, idle = overlap(known, arming.armed), overlap(known, arming.idle)
         forgets = arming.forgets[np.searchsorted(arming.forgets, from_us, side="right") :]
         forgets = forgets[: np.searchsorted(forgets, to_us, side="right")]
-    lowest, highest = (readings.value.min(), readings.value.max()) if len(readings.value) else (np.inf, -np.inf)
-    return Window(
-        from_us, to_us, readings, float(lowest), float(highest), Measure.of(counted), Measure.of(idle), forgets
-    )
+    return Window(from_us, to_us, readings, extremes, Measure.of(counted), Measure.of(idle), forgets)
 
 
 def _known(readings: Readings, from_us: int, known_until_us: int, hold_us: int) -> Spans:
@@ -52,7 +63,7 @@ def _known(readings: Readings, from_us: int, known_until_us: int, hold_us: int) 
     if not len(at):
         return Spans.that_last(np.array([from_us]), np.array([known_until_us]))
     held = Spans(np.array([from_us]), np.array([min(known_until_us, int(at[0]))]))
-    joined = at[1:] - at[:-1] <= hold_us  # a reading at the very end of what is held continues it
+    joined = readings.steps <= hold_us  # a reading at the very end of what is held continues it
     if readings.good is None:
         breaks = np.flatnonzero(~joined)
         start = np.concatenate((held.start, at[:1], at[breaks + 1]))

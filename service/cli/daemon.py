@@ -88,6 +88,7 @@ class Daemon:
                 self.url + path,
                 headers={"Authorization": f"Bearer {self._token}"},
                 timeout=TIMEOUT_S,
+                verify=self.url.startswith("https:"),  # else httpx reads all authorities for nothing, at each call
                 trust_env=False,  # a proxy must not see the token
                 **parts,
             )

@@ -25,6 +25,7 @@ from service.store.ledger import connect
 from service.store.migrate import migrate
 
 ROWS_PER_APPLY = 500_000
+THREADS = 2  # of one statement
 CATCH_UP_S = 2.0  # wait between attempts after an error
 SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,  # a mistyped table must not find a Python variable
@@ -53,12 +54,10 @@ WHERE NOT EXISTS (
 class History:
     """One thread applies; cursors read. `applied` and `rebuilt` tell how far it is and how often it was rebuilt."""
 
-    def __init__(
-        self, path: Path, ledger: Path, stamp: Callable[[], str], *, memory_mb: int = 1024, threads: int = 2
-    ) -> None:
+    def __init__(self, path: Path, ledger: Path, stamp: Callable[[], str], *, memory_mb: int = 1024) -> None:
         self.path, self._ledger_path, self._stamp = path, ledger, stamp
         # memory_limit is of DuckDB's buffer manager only: the process needs more.
-        self._config = SETTINGS | {"memory_limit": f"{memory_mb}MB", "threads": threads}
+        self._config = SETTINGS | {"memory_limit": f"{memory_mb}MB", "threads": THREADS}
         self.applied = 0
         self.rebuilt: list[str] = []
         self.error = ""

@@ -131,7 +131,7 @@ def _duration_remedy(text: str) -> str:
     before_t = text.partition("T")[0]
     if re.fullmatch(r"P[0-9]+M", before_t):
         return f"months have no fixed length; for minutes write PT{before_t[1:]}"
-    if "Y" in before_t or "M" in before_t:
+    if text.startswith("P") and ("Y" in before_t or "M" in before_t):
         return "years and months have no fixed length; write days"
     if "W" in before_t:
         return "write days for weeks, such as P7D"

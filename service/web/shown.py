@@ -63,6 +63,10 @@ class CollectorShown(BaseModel):
 
 
 class ToldShown(BaseModel):
+    step: str
+    contact: str
+    channel: str
+    state: str
     says: str
     done: bool
 
@@ -88,7 +92,7 @@ class AlarmShown(BaseModel):
     told: list[ToldShown]
 
 
-NOBODY = ToldShown(says="nobody has been told yet", done=False)
+NOBODY = ToldShown(step="", contact="", channel="", state="", says="nobody has been told yet", done=False)
 
 
 class CountShown(BaseModel):
@@ -134,7 +138,7 @@ def shown(overview: Overview, health: Health) -> OverviewShown:
         not_ready=[f"{name}: {said}" for name, said in health.checks.items() if said != "ok"],
         needs=needs,
         collectors=collectors,
-        alarms=[_alarm(view, places.get(view.collector), overview.now, zones[0]) for view in overview.alarms],
+        alarms=[_alarm(view, places.get(view.collector), overview, zones[0]) for view in overview.alarms],
         counts=[CountShown(name=key.replace("_", " "), count=n) for key, n in overview.counts.items()],
     )
 
@@ -202,7 +206,7 @@ def _limit(view: LimitView, unit: str, says: str, tick: float | None) -> LimitSh
         limit=view.limit,
         threshold=view.threshold,
         on_delay_s=view.on_delay_s,
-        state=view.state,
+        state=words.limit_state_of(view),
         counted_s=view.counted_s,
         began_at=view.began_at,
         head=words.limit_head(view, unit),
@@ -227,7 +231,8 @@ def _place(value: float, low: float, span: float) -> float | None:
     return round(min(100.0, max(0.0, (value - low) / span * 100)), 1)
 
 
-def _alarm(view: AlarmView, place: CollectorView | None, now: datetime, first_zone: str) -> AlarmShown:
+def _alarm(view: AlarmView, place: CollectorView | None, overview: Overview, first_zone: str) -> AlarmShown:
+    now = overview.now
     where = words.zone(place.time_zone if place else first_zone)
     name = f"{place.name} ({place.id})" if place else view.collector
     subject = "no data" if view.limit == "no-data" else f"{view.quantity or view.point} {view.limit}".strip()
@@ -251,7 +256,7 @@ def _alarm(view: AlarmView, place: CollectorView | None, now: datetime, first_zo
         since=f"raised {words.moment(view.raised_at, where, now)}, "
         f"{words.duration((now - view.raised_at).total_seconds())} ago",
         why=_why(view),
-        told=[_told(entry, where, now) for entry in view.told] or [NOBODY],
+        told=[_told(entry, where, overview) for entry in view.told] or [NOBODY],
     )
 
 
@@ -270,12 +275,21 @@ def _why(view: AlarmView) -> str:
     return "; ".join(parts)
 
 
-def _told(entry: dict[str, Any], where: tzinfo, now: datetime) -> ToldShown:
-    """One line about one notification; `at` may be an instant, its text, or absent."""
+def _told(entry: dict[str, Any], where: tzinfo, overview: Overview) -> ToldShown:
+    """One line about one notification; `at` may be an instant, its text, or absent.
+
+    With a demo clock the time is left out: people are told in real time, which is not that of the page.
+    """
     at = entry.get("at")
     instant = datetime.fromisoformat(at) if isinstance(at, str) else at
-    when = f" {words.moment(instant, where, now)}" if isinstance(instant, datetime) else ""
-    state = str(entry.get("state", "unknown"))
-    route = f"{entry.get('step', '')}: {entry.get('contact', '')} by {entry.get('channel', '')}"
-    says = f"{route}, {words.DELIVERY.get(state, state)}{when}"
-    return ToldShown(says=says, done=state == "accepted")
+    is_timed = isinstance(instant, datetime) and not overview.clock
+    when = f" {words.moment(instant, where, overview.now)}" if is_timed else ""
+    step, contact, channel, state = (str(entry.get(key, "")) for key in ("step", "contact", "channel", "state"))
+    return ToldShown(
+        step=step,
+        contact=contact,
+        channel=channel,
+        state=state,
+        says=f"{step}: {contact} by {channel}, {words.DELIVERY.get(state, state)}{when}",
+        done=state == "accepted",
+    )

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.model import CollectorView, LimitView, PointView
 
+LIMIT_STATES = ("normal", "pending", "active", "held", "unknown")
 NEEDS = ("alarm", "pending", "no data", "quiet")  # in the order in which people should look
 RUNNING = {
     "running": "running",
@@ -68,7 +69,7 @@ def with_unit(value: float | None, unit: str) -> str:
     """The value and its unit; "no value" for None and for what is not finite."""
     if value is None or not math.isfinite(value):
         return "no value"
-    return f"{number(value)} {unit}".rstrip()
+    return f"{value:.0f}" if unit == "count" else f"{number(value)} {unit}".rstrip()
 
 
 def threshold(value: float, unit: str) -> str:
@@ -118,9 +119,18 @@ def limit_state(view: LimitView, where: tzinfo, now: datetime) -> str:
 
 
 def within(view: PointView) -> str:
-    """The limits that are not beyond, in one phrase; empty when there are none."""
-    quiet = [f"{one.limit} {threshold(one.threshold, '')}" for one in view.limits if one.state == "normal"]
-    return f"within {', '.join(quiet)} {view.unit}".rstrip() if quiet else ""
+    """The limits that ask for nothing, in one phrase: not beyond, or not judged; empty when there are none."""
+    phrases = []
+    for state, lead in (("normal", "within"), ("unknown", "not judged:")):
+        names = [f"{one.limit} {threshold(one.threshold, '')}" for one in view.limits if limit_state_of(one) == state]
+        if names:
+            phrases.append(f"{lead} {', '.join(names)} {view.unit}".rstrip())
+    return "; ".join(phrases)
+
+
+def limit_state_of(view: LimitView) -> str:
+    """The limit's state; one that this page does not know is shown as unknown, never as normal."""
+    return view.state if view.state in LIMIT_STATES else "unknown"
 
 
 def point_value(view: PointView) -> str:
@@ -140,8 +150,10 @@ def point_note(view: PointView) -> str:
         return "nothing has arrived yet"
     if is_known(view):
         return f"{duration(view.age_s)} ago"
-    lead = "the gateway says bad quality" if view.health == "bad" else f"no value for {duration(view.age_s)}"
-    return f"{lead}; last was {with_unit(view.last_value, view.unit)}, {duration(view.age_s)} ago"
+    if view.health == "bad":
+        return f"the gateway says bad quality, {duration(view.age_s)} ago"
+    lead = f"no value for {duration(view.age_s)}"
+    return lead if view.last_value is None else f"{lead}; last was {with_unit(view.last_value, view.unit)}"
 
 
 def is_known(view: PointView) -> bool:

@@ -7,6 +7,7 @@ from email import message_from_bytes, policy
 from typing import Any
 
 LINES_SHOWN = 8
+TELL_SHARE = 0.1  # of a delay: less comes and goes on any noisy value, and would bury the rest
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +93,15 @@ class Story:
         for point in collector["points"]:
             for limit in point["limits"]:
                 key = (collector["id"], point["name"], limit["limit"])
-                pending = limit["state"] == "pending"
+                pending = limit["state"] == "pending" and limit["share"] >= TELL_SHARE
                 if pending and key not in self._pending:
-                    new.append(f"{collector['name']}: {point['name']} {point['says']} beyond {limit['head']}, counting")
+                    new.append(
+                        f"{collector['name']}: {point['name']} {limit['head']}: {limit['says']} (now {point['says']})"
+                    )
                 elif key in self._pending and limit["state"] == "normal":
                     new.append(f"{collector['name']}: {point['name']} back within {limit['head']}, no alarm")
-                (self._pending.add if pending else self._pending.discard)(key)
+                if pending or limit["state"] != "pending":
+                    (self._pending.add if pending else self._pending.discard)(key)
         return new
 
     def _alarms(self, alarms: list[dict[str, Any]], elapsed_s: float) -> list[str]:

@@ -216,7 +216,7 @@ def _watch(
         while not stop.wait(LOOK_S):
             elapsed_s = time.monotonic() - began
             children.check()
-            seen = daemon.get("/api/v1/overview")
+            seen = _overview(children, daemon)
             letters = sorted(set((place.mailbox / "mail").glob("*.eml")) - read)
             read.update(letters)
             new = story.hear(seen, elapsed_s)
@@ -227,6 +227,14 @@ def _watch(
                 return
 
 
+def _overview(children: Children, daemon: Daemon) -> Any:
+    try:
+        return daemon.get("/api/v1/overview")
+    except Failure as failure:
+        children.check()  # says more, when it has ended
+        raise Failure(Exit.BROKEN, str(failure)) from None
+
+
 @contextmanager
 def _screen(daemon: Daemon, story: Story) -> Iterator[Callable[[dict[str, Any], list[str]], None]]:
     from rich.live import Live  # noqa: PLC0415 - on a terminal only
@@ -234,7 +242,11 @@ def _screen(daemon: Daemon, story: Story) -> Iterator[Callable[[dict[str, Any], 
     from service.cli.demo.view import draw  # noqa: PLC0415
 
     with Live(draw(None, story, daemon.page), auto_refresh=False, vertical_overflow="ellipsis") as live:
-        yield lambda seen, _: live.update(draw(seen, story, daemon.page), refresh=True)
+
+        def update(seen: dict[str, Any], _: list[str]) -> None:
+            live.update(draw(seen, story, daemon.page, live.console.height), refresh=True)
+
+        yield update
 
 
 @contextmanager

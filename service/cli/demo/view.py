@@ -19,23 +19,25 @@ NEEDS = {
     "quiet": ("· quiet", "dim"),
 }
 STATES = ("active", "held", "pending", "unknown", "normal")
-LOG_LINES = 8
-MAIL_LINES = 6
+ROOMY_LINES = 36  # a terminal with fewer lines gets the short form
 
 
-def draw(seen: dict[str, Any] | None, story: Story, page: str) -> RenderableType:
-    """The whole screen."""
+def draw(seen: dict[str, Any] | None, story: Story, page: str, height_lines: int = ROOMY_LINES) -> RenderableType:
+    """The whole screen; a low terminal gets fewer alarms and fewer lines of each part."""
+    alarms, mail_lines, log_lines = (3, 6, 8) if height_lines >= ROOMY_LINES else (1, 2, 3)
     parts: list[RenderableType] = [_head(seen, page)]
     if seen is not None:
-        parts += [_collectors(seen), _alarms(seen)]
-    parts.append(_mailbox(story))
-    parts.append(
-        Panel(
-            Text("\n".join(plain(line) for line in story.lines[-LOG_LINES:])), title="what happened", title_align="left"
-        )
-    )
+        parts += [_collectors(seen), _alarms(seen["alarms"], alarms)]
+    parts.append(_mailbox(story, mail_lines))
+    parts.append(_panel("what happened", Text("\n".join(plain(line) for line in story.lines[-log_lines:]))))
     parts.append(Text("Ctrl-C stops the demo and everything it started.", style="dim"))
     return Group(*parts)
+
+
+def _panel(title: str, text: Text) -> Panel:
+    """One line of the screen per line of the text, so that the height is known."""
+    text.no_wrap, text.overflow = True, "ellipsis"
+    return Panel(text, title=title, title_align="left")
 
 
 def _head(seen: dict[str, Any] | None, page: str) -> RenderableType:
@@ -52,7 +54,7 @@ def _head(seen: dict[str, Any] | None, page: str) -> RenderableType:
 def _collectors(seen: dict[str, Any]) -> RenderableType:
     drawn = Table(box=None, pad_edge=False, header_style="dim", expand=True)
     for heading in ("", "collector", "runs", "most pressing point", "its limit"):
-        drawn.add_column(heading, overflow="fold")
+        drawn.add_column(heading, overflow="ellipsis", no_wrap=True)
     for collector in seen["collectors"]:
         word, style = NEEDS[collector["need"]]
         point, limit = pressing(collector)
@@ -74,24 +76,26 @@ def pressing(collector: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str
     return min(pairs, key=lambda pair: (STATES.index(pair[1]["state"]), -pair[1]["share"]))
 
 
-def _alarms(seen: dict[str, Any]) -> RenderableType:
-    if not seen["alarms"]:
+def _alarms(alarms: list[dict[str, Any]], shown: int) -> RenderableType:
+    """The newest alarms: what, where, why, and who has been told."""
+    if not alarms:
         return Text("No alarm is active.", style="dim")
-    lines = Text()
-    for one in seen["alarms"]:
-        lines.append(f"▲ {plain(one['what'])}", "bold red")
-        lines.append(f"  {plain(one['where'])}, {one['since']}\n  {plain(one['why'])}\n")
-        lines.append("".join(f"  told: {plain(told['says'])}\n" for told in one["told"]))
-    lines.rstrip()
-    return Panel(lines, title="active alarms", title_align="left")
+    text = Text()
+    for one in sorted(alarms, key=lambda each: str(each["raised_at"]), reverse=True)[:shown]:
+        text.append(f"▲ {plain(one['what'])}", "bold red")
+        text.append(f"  {plain(one['where'])}, {one['since']}\n  {plain(one['why'])}\n")
+        told = [f"{each['contact']} by {each['channel']}" for each in one["told"] if each["done"]]
+        text.append(f"  told: {plain(', '.join(told)) or 'nobody yet'}\n")
+    text.rstrip()
+    return _panel(f"{len(alarms)} active alarms, the newest first", text)
 
 
-def _mailbox(story: Story) -> RenderableType:
+def _mailbox(story: Story, lines: int) -> RenderableType:
     if not story.mails:
         return Text("The local mailbox is empty.", style="dim")
     mail = story.mails[-1]
-    text = Text()
-    text.append(plain(mail.subject) + "\n", "bold")
-    text.append("\n".join(plain(line) for line in mail.lines[:MAIL_LINES]))
-    title = f"newest of {len(story.mails)} emails in the local mailbox, to {plain(mail.to)}; {story.hooks} webhooks"
-    return Panel(text, title=title, title_align="left")
+    text = Text(plain(mail.subject) + "\n", "bold")
+    text.append("\n".join(plain(line) for line in mail.lines[:lines]), "not bold")
+    return _panel(
+        f"newest of {len(story.mails)} emails in the local mailbox, to {plain(mail.to)}; {story.hooks} webhooks", text
+    )

@@ -1,6 +1,7 @@
 // Keeps the page live: builds what live.html builds, from the document that the stream sends, and says when it stops.
 // Names come from files and from the broker, so everything is made of elements and text, never of markup.
 const SILENCE_MS = 12000; // the service sends every 5 s at least
+const ROWS = ["pending", "active", "held"]; // limits that get a row of their own
 const RETRY_MS = 3000;
 const live = document.getElementById("live");
 const lost = document.getElementById("lost");
@@ -76,13 +77,13 @@ function limit(one) {
 }
 
 function point(one) {
-  return h("div", { class: "point", "data-key": one.name, "data-known": yes(one.known) },
+  return h("div", { class: "point", "data-key": one.name, "data-known": yes(one.known), "data-judged": yes(one.limits.length) },
     h("p", { class: "reading" },
       h("span", { class: "name" }, one.name, " ", one.quantity === one.name ? null : h("small", {}, one.quantity)), " ",
       h("b", { class: "value" }, one.says)),
     bar(one),
     h("p", { class: "note" }, h("span", {}, one.within), " ", h("span", { class: "age" }, one.note)),
-    h("ul", { class: "limits" }, one.limits.filter((limit) => limit.state !== "normal").map(limit)));
+    one.limits.length ? h("ul", { class: "limits" }, one.limits.filter((limit) => ROWS.includes(limit.state)).map(limit)) : null);
 }
 
 function card(one) {

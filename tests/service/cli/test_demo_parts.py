@@ -88,6 +88,12 @@ def test_the_settings_of_the_demo_are_the_sample_with_the_changes(tmp_path: Path
     assert tomllib.loads(folder.plant.read_text())["enterprise"]["id"] == "alder-pike"
 
 
+def test_a_missing_sample_plant_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.cli.demo.folder.SOURCES", tmp_path / "nowhere")
+    with pytest.raises(Failure, match="comes with a checkout"):
+        write_settings(make(tmp_path / "demo"), {})
+
+
 @pytest.mark.parametrize(
     "table",
     [
@@ -183,14 +189,17 @@ def seen(owner: FakeHouse) -> dict[str, Any]:
 
 def test_every_happening_is_told_once_and_timed() -> None:
     quiet = collector(1, "quiet", pressure(3.0, limit("high", 6.0)))
-    pending = collector(1, "pending", pressure(6.5, limit("high", 6.0, "pending", 14_400, 60)))
+    barely = collector(1, "pending", pressure(6.5, limit("high", 6.0, "pending", 14_400, 60)))
+    pending = collector(1, "pending", pressure(6.5, limit("high", 6.0, "pending", 14_400, 3600)))
     silent = collector(1, "no data", pressure(None, limit("high", 6.0), health="stale"), link="silent")
     story = Story()
     one = alarm(1, "high")
     steps: list[tuple[Any, Any, str | None]] = [
         ([quiet], [], "first value received"),
         ([quiet], [], None),
-        ([pending], [], "Cutting hall 1: dp 6.50 inH2O beyond high 6 inH2O for 4 h, counting"),
+        ([barely], [], None),
+        ([quiet], [], None),
+        ([pending], [], "dp high 6 inH2O for 4 h: beyond, counted 1 h of 4 h (now 6.50 inH2O)"),
         ([pending], [], None),
         ([quiet], [], "back within"),
         ([pending], [one], "ALARM Cutting hall 1 (quay/cutting/dc-1): Differential pressure high"),
@@ -201,7 +210,7 @@ def test_every_happening_is_told_once_and_timed() -> None:
     for number, (collectors, alarms, words) in enumerate(steps):
         new = story.hear(seen(house(collectors=collectors, alarms=alarms)), float(number))
         assert any(words in line for line in new) if words else new == [], (number, new)
-    assert (story.first_value_s, story.first_alarm_s, story.alarms) == (0.0, 5.0, 1)
+    assert (story.first_value_s, story.first_alarm_s, story.alarms) == (0.0, 7.0, 1)
 
 
 def test_deliveries_are_counted_and_the_first_is_timed() -> None:
@@ -228,9 +237,9 @@ def test_an_email_is_read_as_people_see_it() -> None:
     assert len(mail.lines) == 8
 
 
-def drawn(owner: FakeHouse | None, story: Story) -> str:
+def drawn(owner: FakeHouse | None, story: Story, height_lines: int = 50) -> str:
     console = Console(file=io.StringIO(), width=220, force_terminal=False)
-    console.print(draw(seen(owner) if owner else None, story, "http://127.0.0.1:1/?key=k"))
+    console.print(draw(seen(owner) if owner else None, story, "http://127.0.0.1:1/?key=k", height_lines))
     assert isinstance(console.file, io.StringIO)
     return console.file.getvalue()
 
@@ -241,11 +250,19 @@ def test_the_screen_shows_link_collectors_alarm_and_the_newest_email() -> None:
     text = drawn(house(), story)
     for words in (
         "Open the page: http://127.0.0.1:1/?key=k", "▲ ALARM", "◐ pending", "? no data", "· quiet",
-        "counted 2 h 10 min of 4 h", "Differential pressure high-high", "told: raised: lead by mail, accepted",
+        "counted 2 h 10 min of 4 h", "Differential pressure high-high", "told: lead by mail",
         "Cutting hall 2 is in alarm", "It is beyond.", "a happening", "Ctrl-C",
     ):  # fmt: skip
         assert words in text
     assert "starting" in drawn(None, Story())
+
+
+def test_a_low_terminal_gets_it_all_in_its_height() -> None:
+    story = Story(lines=[f"{number} s  a happening" for number in range(30)])
+    story.deliver([Mail("lead@alder-pike.example", "Alarm", tuple("123456"))], 1, 5.0)
+    owner = house(alarms=[alarm(alarm_id=f"a{number}") for number in range(5)])
+    assert drawn(owner, story, 24).count("\n") <= 26
+    assert drawn(owner, story).count("\n") > 26
 
 
 def test_the_most_pressing_limit_gets_the_line() -> None:

@@ -50,13 +50,13 @@ def test_a_pending_limit_says_how_much_of_its_delay_is_counted() -> None:
     ("health", "value", "age_s", "says", "note"),
     [
         ("good", 3.14159, 8.0, "3.14 inH2O", "8 s ago"),
-        ("stale", None, 720.0, "no value", "no value for 12 min; last was 3.02 inH2O, 12 min ago"),
-        ("bad", None, 30.0, "no valid value", "the gateway says bad quality; last was 3.02 inH2O, 30 s ago"),
+        ("stale", None, 720.0, "no value", "no value for 12 min; last was 3.02 inH2O"),
+        ("bad", None, 30.0, "no valid value", "the gateway says bad quality, 30 s ago"),
         ("never", None, None, "never measured", "nothing has arrived yet"),
-        ("stale", 3.14, 720.0, "no value", "no value for 12 min; last was 3.14 inH2O, 12 min ago"),
-        ("good", None, 8.0, "no value", "no value for 8 s; last was 3.02 inH2O, 8 s ago"),
-        ("good", math.nan, 8.0, "no value", "no value for 8 s; last was no value, 8 s ago"),
-        ("a word of the future", 3.0, 8.0, "no value", "no value for 8 s; last was 3.00 inH2O, 8 s ago"),
+        ("stale", 3.14, 720.0, "no value", "no value for 12 min; last was 3.14 inH2O"),
+        ("good", None, 8.0, "no value", "no value for 8 s; last was 3.02 inH2O"),
+        ("good", math.nan, 8.0, "no value", "no value for 8 s; last was no value"),
+        ("a word of the future", 3.0, 8.0, "no value", "no value for 8 s; last was 3.00 inH2O"),
     ],
 )
 def test_only_a_good_value_is_shown_as_one(
@@ -97,8 +97,22 @@ def test_the_time_of_a_notification_may_be_an_instant_or_its_text() -> None:
         one = replace(
             alarm(), told=[{"step": "raised", "contact": "lead", "channel": "mail", "state": "given up", "at": at}]
         )
-        told = get("/api/v1/overview", alarms=[one])["alarms"][0]["told"][0]
-        assert told == {"says": "raised: lead by mail, NOT DELIVERED, given up 08:00:10 GMT", "done": False}
+        told = get("/api/v1/overview", alarms=[one], clock="")["alarms"][0]["told"][0]
+        assert told["says"] == "raised: lead by mail, NOT DELIVERED, given up 08:00:10 GMT"
+        assert (told["contact"], told["done"]) == ("lead", False)
+
+
+def test_with_a_demo_clock_the_real_time_of_a_notification_is_left_out() -> None:
+    told = get("/api/v1/overview")["alarms"][0]["told"][0]
+    assert told["says"] == "raised: lead by mail, accepted"
+
+
+def test_limits_that_ask_for_nothing_share_one_phrase() -> None:
+    limits = [limit("low", 1.0), limit("high", 6.0, "unknown"), limit("high-high", 8.0, "a word of the future")]
+    one = collector(1, "quiet", pressure(3.0, *limits))
+    point = get("/api/v1/overview", collectors=[one])["collectors"][0]["points"][0]
+    assert point["within"] == "within low 1 inH2O; not judged: high 6, high-high 8 inH2O"
+    assert [each["state"] for each in point["limits"]] == ["normal", "unknown", "unknown"]
 
 
 def test_times_are_in_the_zone_of_the_site_and_name_it() -> None:

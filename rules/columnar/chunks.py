@@ -21,13 +21,14 @@ from rules.columnar import runs
 from rules.columnar.passage import pass_over
 from rules.columnar.runs import Arming, Runs
 from rules.columnar.spans import Bools, Floats, Ints, Readings
-from rules.columnar.window import window
+from rules.columnar.window import Extremes, window
 from rules.delays import Owner
 from rules.types import AlarmEvent, CollectorSpec, PointSpec, RunningRule
 
-BLOCK_READINGS = 1 << 16  # half a mebibyte of values: they are still in the cache when they are read again
+BLOCK_READINGS = 1 << 17  # one mebibyte of values: mostly still in the cache when they are read again
 KNOWN = (runs.RUNNING, runs.STOPPED)
-NO_READINGS = Readings(np.empty(0, np.int64), np.empty(0), None)
+NO_READINGS = Readings(np.empty(0, np.int64), np.empty(0), None, np.empty(0, np.int64))
+NO_EXTREMES = Extremes(np.inf, -np.inf)
 
 
 class Column(NamedTuple):
@@ -68,7 +69,7 @@ def _extended(
     timeline, last_us = state.timeline, state.points[point.name].last_us
     parts, before = [ran], int(ran.code[-1]) if len(ran.code) else runs.NOTHING
     for block in _blocks(chunk[point.name], _first_news(chunk[point.name], state.points[point.name])):
-        if before in KNOWN and runs.is_steady(rule, timeline, Readings(*block), point.hold_us):
+        if before in KNOWN and runs.is_steady(rule, timeline, _read(block), point.hold_us):
             timeline.known_until_us = int(block.at_us[-1]) + point.hold_us
         else:
             readings = _news(spec, point, block, last_us)
@@ -88,22 +89,34 @@ def _move(
     arming = None if point.always else armed
     events: list[AlarmEvent] = []
     for block in _blocks(column, _first_news(column, state)):
+        extremes = Extremes(
+            float(block.value.min()) if low is not None or state.is_open else -np.inf,
+            float(block.value.max()) if high is not None or state.is_open else np.inf,
+        )
         # A value that is not a number makes every comparison false: such a block is never quiet.
-        quiet = (high is None or block.value.max() <= high) and (low is None or block.value.min() >= low)
+        quiet = (low is None or extremes.lowest >= low) and (high is None or extremes.highest <= high)
         if not quiet or state.is_open:
             readings = _news(spec, point, block, state.last_us)
             if len(readings.at):
-                events += _pass(spec, point, state, readings, to_us=int(readings.at[-1]), arming=arming)
+                events += _pass(spec, point, state, readings, extremes, to_us=int(readings.at[-1]), arming=arming)
         _keep_last(state, block)
     return events
 
 
 def _pass(
-    spec: CollectorSpec, point: PointSpec, state: PointState, readings: Readings, *, to_us: int, arming: Arming | None
+    spec: CollectorSpec,
+    point: PointSpec,
+    state: PointState,
+    readings: Readings,
+    extremes: Extremes,
+    *,
+    to_us: int,
+    arming: Arming | None,
 ) -> list[AlarmEvent]:
     """Let every limit of the point pass over the readings, and over time up to `to_us`."""
     part = window(
         readings,
+        extremes,
         from_us=state.evaluated_us if state.last_us is not None else int(readings.at[0]),
         to_us=to_us,
         known_until_us=state.known_until_us(point.hold_us),
@@ -143,23 +156,28 @@ def _blocks(column: Column, first: int) -> Iterator[Column]:
         yield Column(column.at_us[part], column.value[part], column.good[part])
 
 
+def _read(block: Column) -> Readings:
+    return Readings(*block, block.at_us[1:] - block.at_us[:-1])
+
+
 def _news(spec: CollectorSpec, point: PointSpec, block: Column, last_us: int | None) -> Readings:
     """A block without its repeated instants."""
-    at, value, good = block
-    steps = at[1:] - at[:-1]
+    readings, good = _read(block), block.good
+    at, steps = block.at_us, readings.steps
     least = int(steps.min()) if len(steps) else 1
     if least < 0:
         index = int(np.flatnonzero(steps < 0)[0]) + 1
         raise ValueError(
-            f"history of {spec.name}/{point.name}: reading {index} of a block is at {at[index]} us, expected not "
-            f"before {at[index - 1]} us; sort the readings by time"
+            f"history of {spec.name}/{point.name}: a reading at {at[index]} us follows one at {at[index - 1]} us, "
+            "expected ascending time; sort the readings, and begin again from a new state"
         )
     if least == 0 or (last_us is not None and at[0] <= last_us):
         new = np.append(True, steps > 0)
         if last_us is not None:
             new &= at > last_us
-        at, value, good = at[new], value[new], good[new]
-    return Readings(at, value, None if good.all() else good)
+        good = good[new]
+        readings = _read(Column(at[new], block.value[new], good))
+    return readings._replace(good=None) if good.all() else readings
 
 
 def _forget_old_spans(spec: CollectorSpec, state: CollectorState, ran: Runs, armed: Arming | None) -> list[AlarmEvent]:
@@ -173,6 +191,8 @@ def _forget_old_spans(spec: CollectorSpec, state: CollectorState, ran: Runs, arm
     for point in spec.points:
         held = state.points[point.name]
         if held.is_open and held.evaluated_us < horizon_us:
-            events += _pass(spec, point, held, NO_READINGS, to_us=horizon_us, arming=None if point.always else armed)
+            events += _pass(
+                spec, point, held, NO_READINGS, NO_EXTREMES, to_us=horizon_us, arming=None if point.always else armed
+            )
     running.prune(timeline, horizon_us)
     return events
