@@ -46,7 +46,17 @@ class PointState:
 
     @property
     def is_open(self) -> bool:
-        return any(track.is_open for track in self.tracks)
+        for track in self.tracks:  # noqa: SIM110 - a plain loop: a generator costs twice as much at every reading
+            if track.is_beyond or track.raised_us is not None:
+                return True
+        return False
+
+    def take_quietly(self, reading: Reading) -> None:
+        """The reading is now the last one; time has passed up to it."""
+        self.last_us = self.evaluated_us = reading.at_us
+        self.good = reading.good
+        if reading.good:
+            self.value = reading.value
 
     def known_until_us(self, hold_us: int) -> int:
         if self.last_us is None:
@@ -99,7 +109,8 @@ def step(
     events: list[AlarmEvent] = []
     for point in spec.points:
         for reading in fresh[point.name]:
-            events += _take(spec, point, state, reading)
+            if decided := _take(spec, point, state, reading):
+                events += decided
     _forget_old_spans(spec, state, events)
     return sorted(events, key=lambda event: event.at_us), counts
 
@@ -200,10 +211,13 @@ def _admit(state: PointState, readings: Sequence[Reading], counts: dict[Verdict,
 
 def _take(spec: CollectorSpec, point: PointSpec, state: CollectorState, reading: Reading) -> list[AlarmEvent]:
     point_state = state.points[point.name]
+    is_inside = not reading.good or point.inner_low <= reading.value <= point.inner_high
+    if is_inside and not point_state.is_open:
+        point_state.take_quietly(reading)
+        return []
     events = _elapse(spec, point, point_state, state.timeline, reading.at_us)
-    point_state.last_us, point_state.good = reading.at_us, reading.good
+    point_state.take_quietly(reading)
     if reading.good:
-        point_state.value = reading.value
         for track, limit in zip(point_state.tracks, point.limits, strict=True):
             _judge(track, limit, reading)
     return events

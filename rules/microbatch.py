@@ -85,7 +85,8 @@ class Board:
         self.index = {(spec.name, point.name): i for i, (spec, point) in enumerate(self.points)}
         self.tips = Tips.empty(len(self.points))
         self._hold_us = np.array([point.hold_us for _, point in self.points], np.int64)
-        self._low, self._high = _inner_limits([point for _, point in self.points])
+        self._low = np.array([point.inner_low for _, point in self.points], float)
+        self._high = np.array([point.inner_high for _, point in self.points], float)
         self._is_open = np.zeros(len(self.points), bool)
         self._run = _RunPoints.of(self.points)
         for spec in self.specs.values():
@@ -232,13 +233,6 @@ class _RunPoints:
             np.array([rule.off if rule else np.nan for rule in rules], float),
             np.zeros(len(points), bool),
         )
-
-
-def _inner_limits(points: list[PointSpec]) -> tuple[Floats, Floats]:
-    """Per point the innermost low and high threshold; infinite where there is none."""
-    low = [max((x.threshold for x in p.limits if not x.tier.is_high), default=-np.inf) for p in points]
-    high = [min((x.threshold for x in p.limits if x.tier.is_high), default=np.inf) for p in points]
-    return np.array(low, float), np.array(high, float)
 
 
 def _by_point_and_time(columns: Columns) -> Ints:

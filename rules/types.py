@@ -7,7 +7,8 @@ point's canonical unit. Nothing here reads a clock or converts a unit.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 SECOND_US = 1_000_000
@@ -94,12 +95,23 @@ class RunningRule:
 
 @dataclass(frozen=True, slots=True)
 class PointSpec:
-    """One point of a collector with its limits. `always` is `while = "always"` of the plant file."""
+    """One point of a collector with its limits. `always` is `while = "always"` of the plant file.
+
+    `inner_low` and `inner_high` are derived: between them, both included, a value is beyond no limit.
+    """
 
     name: str
     hold_us: int
     limits: tuple[Limit, ...] = ()
     always: bool = False
+    inner_low: float = field(init=False, repr=False, compare=False)
+    inner_high: float = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        low = max((limit.threshold for limit in self.limits if not limit.tier.is_high), default=-math.inf)
+        high = min((limit.threshold for limit in self.limits if limit.tier.is_high), default=math.inf)
+        object.__setattr__(self, "inner_low", low)
+        object.__setattr__(self, "inner_high", high)
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,7 @@ Count = Annotated[int, Meta(ge=0, le=2**63 - 1)]
 Text = Annotated[str, Meta(min_length=1, max_length=128)]
 
 
-class GatewayReading(msgspec.Struct, frozen=True):
+class GatewayReading(msgspec.Struct, frozen=True, gc=False):
     """One measured value under the gateway's own tag."""
 
     tag: Annotated[str, Meta(min_length=1, max_length=128, description="the gateway's own name of the value")]
@@ -72,7 +72,7 @@ class GatewayReading(msgspec.Struct, frozen=True):
     quality: Literal["good", "bad"] = "good"
 
 
-class GatewayMessage(msgspec.Struct, frozen=True):
+class GatewayMessage(msgspec.Struct, frozen=True, gc=False):
     """One message of one gateway."""
 
     gateway: Annotated[Text, Meta(description="id of the gateway, the same as in the topic")]

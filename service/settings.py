@@ -130,7 +130,7 @@ class IntakeSettings(Section):
         20_000, ge=100, le=1_000_000, description="messages that may wait; beyond it, the broker keeps them"
     )
     batch_parcels: int = Field(4000, ge=1, le=100_000, description="messages at most in one transaction")
-    batch_age_ms: float = Field(20.0, ge=0, le=10_000, description="milliseconds that a message may wait for others")
+    batch_age_ms: float = Field(50.0, ge=0, le=10_000, description="milliseconds that a message may wait for others")
     payload_bytes: int = Field(
         262_144, ge=1024, le=16_777_216, description="bytes of one message; longer ones are refused"
     )
@@ -141,7 +141,6 @@ class IntakeSettings(Section):
 class HistorySettings(Section):
     """The store that trends and reports are asked of. The ledger, beside it, is the record."""
 
-    hot_days: int = Field(400, ge=1, le=36_500, description="days of readings in the history file")
     memory_mb: int = Field(1024, ge=256, le=1_048_576, description="megabytes for the history's own buffers")
 
 

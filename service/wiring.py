@@ -157,7 +157,7 @@ class Service:
                 future_us=int(settings.intake.future_s * 1e6),
             ),
             topics=Topics(_ends(settings.topics.readings), _ends(settings.topics.status)),
-            acknowledge=lambda parcels: self.receiver.acknowledge(parcel.token for parcel in parcels),
+            acknowledge=lambda parcels: self.receiver.acknowledge([parcel.token for parcel in parcels]),
             listening_since_us=self._listening_since_us,
             committed=self._committed,
         )

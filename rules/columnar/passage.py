@@ -8,7 +8,7 @@ a pending delay cuts a true phase in two.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -128,11 +128,14 @@ def _seen(limit: Limit, track: Track, window: Window, *, turned: Ints, opened: I
     seen: list[Track] = []
     for turn, began_us, a, b, evaluated_us, stopped_us, unknown_us in zip(*(c.tolist() for c in columns), strict=True):
         before = Track(began_us=began_us) if turn else track
-        after = replace(
-            before,
+        after = Track(
+            began_us=before.began_us,
+            extreme=before.extreme,
+            extreme_at_us=before.extreme_at_us,
             evaluated_us=before.evaluated_us + evaluated_us,
             stopped_us=before.stopped_us + stopped_us,
             unknown_us=before.unknown_us + unknown_us,
+            readings=before.readings,
         )
         _note_readings(after, limit, window.readings, slice(a, b))
         seen.append(after)

@@ -12,7 +12,8 @@ import json
 import random
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -22,6 +23,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.model import Parcel
+
+LOOP_S = 0.25  # the longest that the network thread waits for the broker before it looks around
 
 
 class Token(NamedTuple):
@@ -59,6 +62,7 @@ class Receiver:
     ) -> None:
         self._link, self._put, self._wall_us, self._iso = link, put, wall_us, iso
         self._epoch = 0
+        self._settled: deque[Token] = deque()  # on disk, to be acknowledged by the network thread
         self._stopping = threading.Event()
         self.connected = threading.Event()
         self.connected_since_us: int | None = None
@@ -70,12 +74,24 @@ class Receiver:
         """Connect in the background, and go on trying until stopped."""
         self._thread.start()
 
-    def acknowledge(self, tokens: Iterable[Token]) -> None:
-        """Tell the broker that these messages are on disk. Those of an earlier connection will come again."""
-        epoch = self._epoch
-        for token in tokens:
-            if token.epoch == epoch and token.qos > 0:
-                self._client.ack(token.mid, token.qos)
+    def acknowledge(self, tokens: Sequence[Token]) -> None:
+        """Tell the broker that these messages are on disk. Those of an earlier connection will come again.
+
+        The network thread does it, many at once, because it is cheaper there; the last one is acknowledged
+        from here, which wakes that thread where it waits for the broker.
+        """
+        if tokens:
+            self._settled.extend(tokens[:-1])
+            self._acknowledge(tokens[-1])
+
+    def _acknowledge(self, token: Token) -> None:
+        if token.epoch == self._epoch and token.qos > 0:
+            self._client.ack(token.mid, token.qos)
+
+    def _acknowledge_settled(self) -> None:
+        settled = self._settled
+        while settled:
+            self._acknowledge(settled.popleft())
 
     def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
         """Publish at QoS 1 and wait for the broker's acknowledgement. ConnectionError or TimeoutError."""
@@ -110,7 +126,8 @@ class Receiver:
             started_s = time.monotonic()
             try:
                 self._connect()
-                self._client.loop_forever(timeout=1.0, retry_first_connection=False)
+                while self._client.loop(LOOP_S) == paho.MQTT_ERR_SUCCESS:
+                    self._acknowledge_settled()
             except (OSError, ValueError) as error:
                 self.last_error = f"{type(error).__name__}: {error}"
             self._lost()
@@ -169,6 +186,8 @@ class Receiver:
         self.connected_since_us = None
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        if self._settled:
+            self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
         self._put(Parcel(message.topic, bytes(message.payload), self._wall_us(), token, message.retain))
 

@@ -26,6 +26,7 @@ from service.store.migrate import migrate
 
 ROWS_PER_APPLY = 500_000
 THREADS = 2  # of one statement
+GATHER_S = 0.5  # between two transactions, when nothing is waiting
 CATCH_UP_S = 2.0  # wait between attempts after an error
 SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,  # a mistyped table must not find a Python variable
@@ -139,7 +140,14 @@ class History:
             self._set_aside("asked for")
         elif not idle:
             self._apply()
+            self._pause()
         return True
+
+    def _pause(self) -> None:
+        """Let entries gather, so that a busy service costs a few larger transactions and not many small ones."""
+        with self._work:
+            if self._wanted <= self.applied:
+                self._work.wait_for(lambda: self._stopping or self._rebuild_asked, GATHER_S)
 
     def _open(self) -> None:
         if self._database is not None:

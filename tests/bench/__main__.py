@@ -179,9 +179,14 @@ def drain_service(daemon: parts.Daemon, size: int, count: int) -> tuple[float, f
     span_s = (found[-1][0] - found[0][0]) / 1e6
     later = sum(count for _, count in found[1:])
     parts.wait_until(daemon.is_ready, "ready", 60)
-    parts.wait_until(lambda: daemon.get("/api/v1/overview")["counts"]["history behind"] == 0, "history follows", 300)
+    parts.wait_until(lambda: _behind(daemon) == 0, "history follows", 300)
     history_s = max(time.time() - found[0][0] / 1e6, span_s)
     return later / size / span_s, later / span_s, wanted / history_s
+
+
+def _behind(daemon: parts.Daemon) -> int:
+    counts = daemon.get("/api/v1/overview")["counts"]
+    return next(int(count["count"]) for count in counts if count["name"] == "history behind")
 
 
 def raw_insert(folder: Path, daemon: parts.Daemon) -> tuple[float, float]:

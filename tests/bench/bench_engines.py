@@ -112,10 +112,10 @@ def query(size: int) -> None:
     """The columnar engine beside the SQL query, one limit."""
     index, draw = np.arange(size), np.random.default_rng(3)
     quiet = 2.0 + 3.0 * draw.random(size)
-    active = quiet + np.where(index % 500 < 100, 4.0, 0.0)
+    active = quiet + np.where(index % 1000 < 100, 4.0, 0.0)
     spec = collector((HIGH,))
     print(f"\ncolumnar engine, {size} readings; ratio to the SQL query (goal >= 50)")
-    for what, value in (("quiet", quiet), ("20 % of the time in excursions", active)):
+    for what, value in (("quiet", quiet), ("10 % of the time in excursions", active)):
         chunk = column(value)
         tables = {
             "reading": pa.table(

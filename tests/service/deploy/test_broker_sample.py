@@ -116,7 +116,7 @@ def connect(broker: Broker, name: str, secret: str | None) -> Account:
     if secret is not None:
         client.username_pw_set(name, secret)
     client.tls_set_context(ssl.create_default_context(cafile=broker.ca_file))
-    client.on_message = lambda _client, _data, message: account.got.append((message.topic, message.payload))
+    client.on_message = lambda _client, _data, message: account.got.append((message.topic, bytes(message.payload)))
     client.on_publish = lambda _client, _data, mid, reason, _properties: account.answers.update({mid: str(reason)})
     client.on_subscribe = lambda *_: account.subscribed.append(1)
     client.on_connect = lambda _client, _data, _flags, reason, _properties: (

@@ -51,7 +51,7 @@ REFUSED: list[tuple[str, Any, str]] = [
 ]
 
 
-@pytest.mark.parametrize(("path", "value", "line"), REFUSED, ids=[f"{path} {value}"[:60] for path, value, _ in REFUSED])
+@pytest.mark.parametrize(("path", "value", "line"), REFUSED, ids=[line[:80] for _, _, line in REFUSED])
 def test_a_wrong_form_is_refused_with_file_key_path_value_and_what_was_expected(
     path: str, value: Any, line: str
 ) -> None:
