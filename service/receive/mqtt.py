@@ -63,6 +63,7 @@ class Receiver:
         self._link, self._put, self._wall_us, self._iso = link, put, wall_us, iso
         self._epoch = 0
         self._settled: deque[Token] = deque()  # on disk, to be acknowledged by the network thread
+        self._in_order = threading.Lock()
         self._stopping = threading.Event()
         self.connected = threading.Event()
         self.connected_since_us: int | None = None
@@ -75,23 +76,25 @@ class Receiver:
         self._thread.start()
 
     def acknowledge(self, tokens: Sequence[Token]) -> None:
-        """Tell the broker that these messages are on disk. Those of an earlier connection will come again.
+        """Tell the broker that these messages are on disk, in the order in which they came (MQTT 5.0, 4.6).
 
-        The network thread does it, many at once, because it is cheaper there; the last one is acknowledged
-        from here, which wakes that thread where it waits for the broker.
+        Those of an earlier connection will come again. The network thread does it, many at once, because it
+        is cheaper there; where it has nothing left to acknowledge, the first goes out from here and wakes it.
         """
-        if tokens:
-            self._settled.extend(tokens[:-1])
-            self._acknowledge(tokens[-1])
+        with self._in_order:
+            first = 0 if self._settled else 1
+            if first and tokens:
+                self._acknowledge(tokens[0])
+            self._settled.extend(tokens[first:])
 
     def _acknowledge(self, token: Token) -> None:
         if token.epoch == self._epoch and token.qos > 0:
             self._client.ack(token.mid, token.qos)
 
     def _acknowledge_settled(self) -> None:
-        settled = self._settled
-        while settled:
-            self._acknowledge(settled.popleft())
+        with self._in_order:
+            while self._settled:
+                self._acknowledge(self._settled.popleft())
 
     def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
         """Publish at QoS 1 and wait for the broker's acknowledgement. ConnectionError or TimeoutError."""

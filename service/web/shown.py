@@ -92,6 +92,7 @@ class AlarmShown(BaseModel):
     told: list[ToldShown]
 
 
+OUTER = {"low": "low-low", "high": "high-high"}
 NOBODY = ToldShown(step="", contact="", channel="", state="", says="nobody has been told yet", done=False)
 
 
@@ -256,8 +257,18 @@ def _alarm(view: AlarmView, place: CollectorView | None, overview: Overview, fir
         since=f"raised {words.moment(view.raised_at, where, now)}, "
         f"{words.duration((now - view.raised_at).total_seconds())} ago",
         why=_why(view),
-        told=[_told(entry, where, overview) for entry in view.told] or [NOBODY],
+        told=[_told(entry, where, overview) for entry in view.told] or [_untold(view, overview)],
     )
+
+
+def _untold(view: AlarmView, overview: Overview) -> ToldShown:
+    """Why an alarm has no notification: the outer limit of its side speaks for both, or nobody hears of it yet."""
+    outer = OUTER.get(view.limit)
+    place = (view.collector, view.point)
+    if any((other.collector, other.point, other.limit) == (*place, outer) for other in overview.alarms):
+        says = f"no message of its own: {outer} speaks for both"
+        return NOBODY.model_copy(update={"says": says, "done": True})
+    return NOBODY
 
 
 def _why(view: AlarmView) -> str:

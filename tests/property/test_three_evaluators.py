@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from rules.collector import CollectorState, advance, new_state, step
 from rules.columnar import Column, chunks, replay
-from rules.types import AlarmEvent, Change, CollectorSpec, Reading
-from tests.property.histories import Item, S, histories, specs
+from rules.types import AlarmEvent, Change, CollectorSpec, Limit, PointSpec, Reading, RunningRule, Tier
+from tests.property.histories import HOLD_US, Item, S, histories, specs
 from tests.property.oracle import Alarm, Case, alarms
 from tests.property.test_batches import by_point, cut, one_by_one, ordered
 
@@ -92,6 +92,23 @@ def test_three_evaluators_give_the_same_alarms(capsys: pytest.CaptureFixture[str
         print("\nthree evaluators agree:", ", ".join(f"{count} {what}" for what, count in seen.items()))
     assert seen["histories"] >= EXAMPLES
     assert seen["cleared"] > EXAMPLES // 10  # the histories must not be mostly quiet, or this proves little
+
+
+@pytest.mark.parametrize(("longer_us", "raised_s"), [(0, 1017), (1, 1022)], ids=["remembered", "forgotten"])
+def test_three_evaluators_agree_on_a_stop_as_long_as_is_remembered(longer_us: int, raised_s: int) -> None:
+    """Beyond from 1000 s with 9 s of delay, stopped from 1005 s for 8 s, or for one microsecond more."""
+    dp = PointSpec("dp", HOLD_US, (Limit(Tier.HIGH, 5.5, 5.0, 9 * S),))
+    spec = CollectorSpec("c", (dp, PointSpec("fan", HOLD_US, always=True)), RunningRule("fan", 4.0, 2.0, 0, 8 * S))
+    items = []
+    for second in range(1000, 1040):
+        stopped = 1005 <= second < 1013
+        late_us = longer_us if second >= 1013 else 0
+        items.append(Item("fan", Reading(second * S + late_us, 0.0 if stopped else 5.0)))
+        items.append(Item("dp", Reading(second * S + late_us, 6.0)))
+    expected = [raised_s * S + longer_us]
+    assert [raised_us for _, raised_us, _ in told(streamed(spec, items))] == expected
+    assert [raised_us for _, raised_us, _ in told(replayed(spec, items, [], 7))] == expected
+    assert [raised_us for _, raised_us, _ in alarms([Case(spec, items)])[0]] == expected
 
 
 @settings(max_examples=EXAMPLES, deadline=None)

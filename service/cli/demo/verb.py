@@ -24,6 +24,7 @@ from service.cli.demo.story import Story, read_mail
 from service.cli.failure import Exit, Failure
 from service.cli.output import plain as one_line
 from service.cli.output import say, say_json
+from service.clock import SystemClock
 
 START_S = 60.0
 LOOK_S = 0.5
@@ -117,7 +118,7 @@ def _start(children: Children, place: DemoFolder, speed: float, faults: list[str
     children.start("mailbox", [*box, "--folder", str(place.mailbox), "--secret-file", str(place.hook_secret)])
     if not children.wait_until(lambda: bool(_ports(children.log("mailbox"))), "the mailbox's start", START_S):
         return None
-    anchor_s = round(time.time(), 3)
+    anchor_s = round(SystemClock().wall_us() / 1e6, 3)
     web_port = free_port()
     mailbox = _ports(children.log("mailbox"))
     settings = _settings(place, broker=(host, port), mailbox=mailbox, web_port=web_port, speed=speed, anchor_s=anchor_s)
