@@ -163,7 +163,11 @@ def change_limits(
     for point in old.points:
         point_state = state.points[point.name]
         successor = next((item for item in new.points if item.name == point.name), None)
-        if successor is not None and _all_same(point, successor):
+        if (
+            successor is not None
+            and _all_same(point, successor)
+            and not (point_state.is_open and _judged_otherwise(old, new, point, successor))
+        ):
             after.points[point.name] = point_state
             continue
         end_us = max(at_us, point_state.evaluated_us)
@@ -302,6 +306,11 @@ def _close_lost(collector: str, point: PointSpec, state: PointState, kept: list[
         for track, limit in zip(state.tracks, point.limits, strict=True)
         if track.is_active and not any(track is other for other in kept)
     ]
+
+
+def _judged_otherwise(old: CollectorSpec, new: CollectorSpec, was: PointSpec, now: PointSpec) -> bool:
+    """Whether time counts by another rule from now on: what has passed must then be counted by the old one."""
+    return (old.running, was.hold_us, was.always) != (new.running, now.hold_us, now.always)
 
 
 def _all_same(old: PointSpec, new: PointSpec) -> bool:

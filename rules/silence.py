@@ -37,6 +37,7 @@ class Silence:
     offline_us: int | None = None
     began_us: int | None = None  # of the active alarm
     raised_us: int | None = None
+    ended_us: int = 0  # of the last alarm: the next one cannot begin before it
 
     @property
     def is_active(self) -> bool:
@@ -79,7 +80,7 @@ def judge(
     if watermark_us <= due_us:
         return state, None
     silent = [name for name, at_us in last_good_us.items() if at_us + spec.silent_after_us <= due_us]
-    raised = Silence(state.offline_us, oldest_us, due_us)
+    raised = Silence(state.offline_us, max(oldest_us, state.ended_us), due_us, state.ended_us)
     points = tuple(sorted(silent or last_good_us))
     return raised, _event(spec, raised, SilenceChange.RAISED, due_us, points=points, reason=reason)
 
@@ -98,7 +99,7 @@ def _judge_active(
     if lost or oldest_us <= state.raised_us or watermark_us > oldest_us + spec.silent_after_us:
         return state, None
     event = _event(spec, state, SilenceChange.CLEARED, oldest_us, points=(), reason="data are back")
-    return Silence(state.offline_us), event
+    return Silence(state.offline_us, ended_us=oldest_us), event
 
 
 def _event(

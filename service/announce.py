@@ -39,7 +39,7 @@ class Announcer:
     def __init__(
         self,
         labels: Mapping[tuple[str, str], Label],
-        gateway_collectors: Mapping[str, str],
+        gateway_collectors: Mapping[str, Sequence[str]],
         contacts: Sequence[Contact],
         active: Iterable[tuple[str, str, str, str]],
     ) -> None:
@@ -104,7 +104,7 @@ class Announcer:
     def _silence_change(self, event: SilenceEvent) -> AlarmChange:
         return AlarmChange(
             alarm_id=event.alarm_id,
-            collector=self._gateway_collectors.get(event.gateway, ""),
+            collector=next(iter(self._gateway_collectors.get(event.gateway, ())), ""),
             point="",
             tier=silence.LIMIT,
             priority=SILENCE_PRIORITY,
@@ -117,10 +117,11 @@ class Announcer:
         )
 
     def _silence_owed(self, event: SilenceEvent, plant_us: int) -> list[Owed]:
-        collector = self._gateway_collectors.get(event.gateway, "")
-        label = next((label for (name, _), label in self._labels.items() if name == collector), None)
-        if label is None:
+        collectors = self._gateway_collectors.get(event.gateway, ())
+        if not collectors:
             return []
+        collector = collectors[0]
+        label = next(label for (name, _), label in self._labels.items() if name == collector)
         raised = event.change is SilenceChange.RAISED
         told = Told(
             alarm_id=event.alarm_id,
@@ -141,8 +142,10 @@ class Announcer:
             note=f"Gateway {event.gateway}: {event.reason}"
             + (f"; points: {', '.join(event.points)}" if event.points else ""),
         )
-        hearing = routes.recipients(self._contacts, collector, silence.LIMIT, SILENCE_PRIORITY)
-        return [_owed(to, told) for to in hearing]
+        hearing = [
+            to for name in collectors for to in routes.recipients(self._contacts, name, silence.LIMIT, SILENCE_PRIORITY)
+        ]
+        return [_owed(to, told) for to in dict.fromkeys(hearing)]
 
 
 def _change(event: AlarmEvent) -> AlarmChange:

@@ -14,6 +14,7 @@ from typing import Any
 from rules import silence
 from rules.collector import CollectorState, held_reason
 from rules.delays import Track
+from rules.silence import Silence
 from rules.types import CollectorSpec, Limit, PointSpec
 from service.announce import Announcer, Label
 from service.clock import Clock
@@ -58,11 +59,14 @@ class HouseView:
         checks: Callable[[], dict[str, str]],
         gauges: Callable[[], dict[str, int]],
         rebuild: Callable[[], None],
+        explain_alarm: Callable[[str], dict[str, Any]],
+        explain_instant: Callable[[str, str, str, int], dict[str, Any]],
     ) -> None:
         self._service, self._enterprise, self._clock = service, enterprise, clock
         self._evaluator, self._reader = evaluator, reader
         self._places, self._labels, self._announcer, self._inbox = places, labels, announcer, inbox
         self._checks, self._gauges, self._rebuild = checks, gauges, rebuild
+        self._explain_alarm, self._explain_instant = explain_alarm, explain_instant
         self._changed = threading.Condition()
         self._version = 1
 
@@ -81,8 +85,10 @@ class HouseView:
         version, now_us = self._version, self._clock.plant_us()
         alarms = self.alarms(active_only=True, limit=ACTIVE_SHOWN)
         loud = {alarm.collector for alarm in alarms if alarm.limit != silence.LIMIT}
-        mute = {alarm.collector for alarm in alarms if alarm.limit == silence.LIMIT}
         with self._evaluator.lock:
+            silent = {name for name, held in self._evaluator.gateways.items() if held.is_active}
+            served = self._evaluator.watched.gateway_points
+            mute = {collector for name in silent for collector, _ in served.get(name, ())}
             collectors = [self._collector(name, now_us, loud, mute) for name in self._places]
         collectors.sort(key=lambda view: (NEEDS.index(view.need), view.id))
         return Overview(
@@ -112,12 +118,19 @@ class HouseView:
 
     def send_test(self, contact: str) -> list[str]:
         owed = self._announcer.test(contact, self._clock.wall_us())
-        self._inbox.put(Request(owed))
+        if not self._inbox.put(Request(owed)):
+            raise RuntimeError("the service is stopping; send the test again when it has started")
         return [item.key for item in owed]
 
     def rebuild_history(self) -> str:
         self._rebuild()
         return "the history is being made anew from the journal; evaluation goes on"
+
+    def explain_alarm(self, alarm_id: str) -> dict[str, Any]:
+        return self._explain_alarm(alarm_id)
+
+    def explain_instant(self, collector: str, point: str, limit: str, at_us: int) -> dict[str, Any]:
+        return self._explain_instant(collector, point, limit, at_us)
 
     # ------------------------------------------------------------ one thing at a time
 
@@ -143,7 +156,7 @@ class HouseView:
         )
 
     def _link(self, gateway: str, points: list[PointView]) -> str:
-        held = self._evaluator.gateways[gateway]
+        held = self._evaluator.gateways.get(gateway, Silence())  # it may bring no point
         if held.is_active:
             return "silent"
         if held.offline_us is not None:

@@ -13,6 +13,7 @@ outbox     notifications that are owed, until a channel has accepted them
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Any, Literal, Protocol
@@ -39,7 +40,6 @@ class Parcel:
     payload: bytes
     received_us: int
     token: Any = None
-    retained: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,15 @@ class Rejected:
     received_us: int
     code: str  # short and stable: "unit-unknown", "json-invalid"
     reason: str  # what, value, expected, remedy
+
+
+REASONS_SHOWN = 5
+
+
+def summed_up(reasons: Sequence[str]) -> str:
+    """The first reasons, each once, and how many readings more were refused."""
+    more = f"; and {len(reasons) - REASONS_SHOWN} more readings" if len(reasons) > REASONS_SHOWN else ""
+    return "; ".join(dict.fromkeys(reasons[:REASONS_SHOWN])) + more
 
 
 # ---------------------------------------------------------------- what gateways say
@@ -285,6 +294,18 @@ class House(Protocol):
         ...
 
     def rebuild_history(self) -> str: ...
+
+    def explain_alarm(self, alarm_id: str) -> dict[str, Any]:
+        """Why an alarm was raised: `answer`, `sentences`, `facts`. KeyError, with a text, when there is none."""
+        ...
+
+    def explain_instant(self, collector: str, point: str, limit: str, at_us: int) -> dict[str, Any]:
+        """Why a limit's alarm was, or was not, active at an instant.
+
+        KeyError when there is no such limit, BadInput when the instant is still to come, RuntimeError while the
+        history is not open; each with a text that says what to do.
+        """
+        ...
 
 
 # ---------------------------------------------------------------- the record

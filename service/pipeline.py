@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -20,15 +21,16 @@ import structlog
 from rules.microbatch import Columns
 from service.clock import Clock
 from service.decode import native
-from service.evaluate.evaluator import Evaluator, Judged
+from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.model import AlarmChange, BadInput, Entry, GatewayMessage, Owed, Parcel, Rejected
-from service.normalise.columns import Normaliser, rejection
+from service.normalise.columns import Normalised, Normaliser, rejection
 from service.receive.inbox import Inbox
 from service.store.ledger import Ledger
 
 log = structlog.get_logger()
 
 COMMIT_RETRY_S = (0.2, 1.0, 5.0)  # waits between attempts at a commit that failed; the last one repeats
+BATCH_BYTES = 8 * 1024 * 1024  # of payload in one transaction; decoded it takes some twenty times as much
 TIPS_EVERY_ENTRIES = 64  # a restart replays at most so many journal entries
 
 
@@ -92,17 +94,18 @@ class Pipeline:
         bounds: Bounds,
         topics: Topics,
         acknowledge: Callable[[Sequence[Parcel]], None],
-        listening_since_us: Callable[[], int | None],
+        listening: Callable[[], Listening | None],
         committed: Callable[[int], None],
     ) -> None:
         self._inbox, self._normaliser, self._evaluator = inbox, normaliser, evaluator
         self._announcer, self._ledger, self._clock = announcer, ledger, clock
         self._bounds, self._topics = bounds, topics
-        self._acknowledge, self._listening_since_us, self._committed = acknowledge, listening_since_us, committed
+        self._acknowledge, self._listening, self._committed = acknowledge, listening, committed
         self._stop = threading.Event()
-        self._tick_due_us = 0
-        self._tips_seq = ledger.seq
-        self.storage_error = ""
+        self._tick_due_s = 0.0  # monotonic: a step of the computer's clock must not stop the looks
+        saved = ledger.tips()
+        self._tips_seq = saved[0] if saved else 0
+        self.storage_error = self.clock_error = ""
         self.thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
 
     def start(self) -> None:
@@ -118,15 +121,19 @@ class Pipeline:
     def _run(self) -> None:
         while True:
             items = self._inbox.take(
-                self._bounds.batch_parcels, age_s=self._bounds.batch_age_s, wait_s=min(self._bounds.tick_s, 0.25)
+                self._bounds.batch_parcels,
+                most_bytes=BATCH_BYTES,
+                age_s=self._bounds.batch_age_s,
+                wait_s=min(self._bounds.tick_s, 0.25),
             )
             if not items and self._stop.is_set():
                 self._commit(self._entry(Judged(), Round([], []), tips=True))
                 return
-            self.round(items)
+            if not self.round(items):
+                return  # what is in memory is ahead of the disk: nothing more may be written from it
 
-    def round(self, items: Sequence[Parcel | Request]) -> None:
-        """Carry one batch through all stages."""
+    def round(self, items: Sequence[Parcel | Request]) -> bool:
+        """Carry one batch through all stages; false when it could not be written and the service is stopping."""
         batch = Round(
             [item for item in items if isinstance(item, Parcel)],
             [item for item in items if isinstance(item, Request)],
@@ -136,9 +143,10 @@ class Pipeline:
         judged.gateways |= changed
         if items or judged.events or judged.silences:
             if not self._commit(self._entry(judged, batch)):
-                return  # stopping with the storage broken: not acknowledged, so it will come again
+                return False  # not acknowledged, so it will come again
             self._acknowledge(batch.parcels)
             self._committed(self._ledger.seq)
+        return True
 
     # ------------------------------------------------------------ stages
 
@@ -148,21 +156,23 @@ class Pipeline:
         batch.tallies["messages"] += len(batch.parcels)
         for parcel in batch.parcels:
             try:
-                if parcel.topic.startswith(self._topics.readings[0]) and parcel.topic.endswith(
-                    self._topics.readings[1]
-                ):
-                    self._decode_readings(parcel, batch)
+                if (gateway := _named(parcel.topic, self._topics.readings)) is not None:
+                    self._decode_readings(parcel, gateway, batch)
+                elif (gateway := _named(parcel.topic, self._topics.status)) is not None:
+                    changed |= self._decode_status(parcel, gateway)
                 else:
-                    changed |= self._decode_status(parcel)
+                    raise BadInput(
+                        f"topic {parcel.topic!r}: expected one of readings or of status, as the settings name them; "
+                        "the broker may still have a subscription of earlier settings: change client_id"
+                    )
             except BadInput as error:
                 code = getattr(error, "code", "message-invalid")
                 batch.rejected.append(Rejected(parcel.topic, parcel.payload, parcel.received_us, code, str(error)))
             except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
-                reason = f"message: {type(error).__name__}: {error}; this is a fault of the service: please report it"
-                batch.rejected.append(Rejected(parcel.topic, parcel.payload, parcel.received_us, "broken", reason))
+                batch.rejected.append(_broken(parcel, error))
         return changed
 
-    def _decode_readings(self, parcel: Parcel, batch: Round) -> None:
+    def _decode_readings(self, parcel: Parcel, named: str, batch: Round) -> None:
         if len(parcel.payload) > self._bounds.payload_bytes:
             raise BadInput(
                 f"message of {len(parcel.payload)} bytes: expected at most {self._bounds.payload_bytes}; "
@@ -170,7 +180,6 @@ class Pipeline:
             )
         decoded = native.decode(parcel.payload)
         message = decoded.message
-        named = parcel.topic[len(self._topics.readings[0]) : len(parcel.topic) - len(self._topics.readings[1])]
         if message.gateway != named:
             raise BadInput(
                 f"gateway {message.gateway!r} on the topic of {named!r}: expected the same id in both; "
@@ -186,9 +195,8 @@ class Pipeline:
         batch.messages.append(message)
         batch.origins.append(parcel)
 
-    def _decode_status(self, parcel: Parcel) -> set[str]:
+    def _decode_status(self, parcel: Parcel, named: str) -> set[str]:
         status = native.decode_status(parcel.payload)
-        named = parcel.topic[len(self._topics.status[0]) : len(parcel.topic) - len(self._topics.status[1])]
         if status.gateway != named:
             raise BadInput(f"status of gateway {status.gateway!r} on the topic of {named!r}: expected the same id")
         return {status.gateway} if self._evaluator.note_status(status, self._clock.plant_us()) else set()
@@ -198,19 +206,42 @@ class Pipeline:
         now_us = self._clock.plant_us()
         judged = Judged()
         if batch.messages:
-            rows = self._normaliser.normalise(batch.messages, now_us + self._bounds.future_us)
+            rows = self._normalise(batch, now_us + self._bounds.future_us)
             for index, refused in rows.refused.items():
                 origin = batch.origins[index]
                 batch.rejected.append(rejection(origin.topic, origin.received_us, batch.messages[index], refused))
             columns = Columns(rows.point, rows.at_us, rows.value, rows.good)
             judged = self._evaluator.take(columns, rows.original, rows.unit, now_us)
-        if now_us >= self._tick_due_us or judged.events:
-            self._tick_due_us = now_us + int(self._bounds.tick_s * 1e6)
-            passed = self._evaluator.pass_time(now_us, self._listening_since_us())
+        if time.monotonic() >= self._tick_due_s or judged.events:
+            self._tick_due_s = time.monotonic() + self._bounds.tick_s
+            passed = self._evaluator.pass_time(now_us, self._listening())
             judged.events += passed.events
             judged.collectors |= passed.collectors
             judged.silences, judged.gateways = passed.silences, passed.gateways
         return judged
+
+    def _normalise(self, batch: Round, latest_us: int) -> Normalised:
+        """The batch's columns. A message that breaks us is set aside, so that it does not come again for ever."""
+        try:
+            rows = self._normaliser.normalise(batch.messages, latest_us)
+        except Exception:  # noqa: BLE001 - our fault, whose message is found and kept by the second look
+            self._set_broken_aside(batch, latest_us)
+            rows = self._normaliser.normalise(batch.messages, latest_us)
+        ahead = sum(code == "time-future" for refused in rows.refused.values() for _, code, _ in refused)
+        if ahead > len(rows.point):
+            self.clock_error = "most readings are ahead of this computer's clock, and refused: check the clock"
+        elif len(rows.point):
+            self.clock_error = ""
+        return rows
+
+    def _set_broken_aside(self, batch: Round, latest_us: int) -> None:
+        for origin, message in zip(list(batch.origins), list(batch.messages), strict=True):
+            try:
+                self._normaliser.normalise([message], latest_us)
+            except Exception as error:  # noqa: BLE001 - as above
+                batch.rejected.append(_broken(origin, error))
+                batch.origins.remove(origin)
+                batch.messages.remove(message)
 
     def _entry(self, judged: Judged, batch: Round, *, tips: bool = False) -> Entry:
         """All that the transaction carries."""
@@ -250,3 +281,17 @@ class Pipeline:
                 self._tips_seq = seq
             return True
         return False
+
+
+def _named(topic: str, ends: tuple[str, str]) -> str | None:
+    """The gateway's id in a topic between these ends, one whole level; None when the topic is another."""
+    before, after = ends
+    if not (topic.startswith(before) and topic.endswith(after)):
+        return None
+    name = topic[len(before) : len(topic) - len(after)]
+    return name if name and "/" not in name else None
+
+
+def _broken(parcel: Parcel, error: Exception) -> Rejected:
+    reason = f"message: {type(error).__name__}: {error}; this is a fault of the service: please report it"
+    return Rejected(parcel.topic, parcel.payload, parcel.received_us, "broken", reason)

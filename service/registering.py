@@ -98,9 +98,11 @@ def _watched(ledger: Ledger, compiled: Compiled, at_us: int) -> Watched:
 def _people(ledger: Ledger, compiled: Compiled) -> tuple[Announcer, dict[tuple[str, str], Label]]:
     places = {place.id: place for place in compiled.places}
     labels = {(p.collector, p.point): _label(p, places[p.collector]) for p in compiled.points}
-    gateway_collectors: dict[str, str] = {}
+    gateway_collectors: dict[str, list[str]] = {}
     for point in compiled.points:
-        gateway_collectors.setdefault(point.gateway, point.collector)
+        served = gateway_collectors.setdefault(point.gateway, [])
+        if point.collector not in served:
+            served.append(point.collector)
     contacts = [Contact(c.id, c.name, c.via, c.collectors, c.limits, c.priorities) for c in compiled.contacts]
     return Announcer(labels, gateway_collectors, contacts, ledger.active_alarms()), labels
 

@@ -1,6 +1,6 @@
 """Builds, opens and closes the service. The only place that hands out settings, as plain values.
 
-Order of starting: ledger, register, history, dispatcher, pipeline, receiver, pages. Order of stopping: no
+Order of starting: ledger, register, pages, history, dispatcher, pipeline, receiver. Order of stopping: no
 more messages in, the pipeline finishes and acknowledges what it has, then the rest. Tests build the same
 service through `Service`.
 """
@@ -21,6 +21,8 @@ import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.clock import Clock, ScaledClock, SystemClock
+from service.evaluate.evaluator import Listening
+from service.explaining import Explainer
 from service.house import HouseView, Place
 from service.model import BadConfiguration, Channel, Parcel
 from service.normalise.bind import Binder, Binding
@@ -50,6 +52,7 @@ log = structlog.get_logger()
 
 STOP_S = 10.0  # from the signal to the end of the process
 OUTBOX_OLD_S = 900.0  # an owed notification older than this makes the service not ready
+INBOX_BYTES = 64 * 1024 * 1024
 LAG_ENTRIES = 2_000  # journal entries that the history may be behind
 
 
@@ -59,7 +62,6 @@ class Service:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.clock = _clock(settings)
-        settings.data_dir.mkdir(parents=True, exist_ok=True)
         self._hold = _hold_alone(settings.data_dir)
         plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
@@ -80,7 +82,11 @@ class Service:
             self._stamp,
             memory_mb=settings.history.memory_mb,
         )
-        self.inbox: Inbox[Parcel | Request] = Inbox(settings.intake.inbox_parcels)
+        self.inbox: Inbox[Parcel | Request] = Inbox(
+            settings.intake.inbox_parcels,
+            most_bytes=INBOX_BYTES,
+            weigh=lambda item: len(item.payload) if isinstance(item, Parcel) else 0,
+        )
         self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
         self.dispatcher = Dispatcher(
             self.outbox,
@@ -105,12 +111,12 @@ class Service:
 
     def start(self) -> None:
         """Open for work; returns once everything runs (the broker may still be out of reach)."""
+        self.web.start()  # first: an address that is taken ends the start, and then nothing else is at work yet
         self.history.start()
         self.history.follow(self.ledger.seq)
         self.dispatcher.start()
         self.pipeline.start()
         self.receiver.start()
-        self.web.start()
         self.scheduler.add_job(self.house.note_change, "interval", seconds=5, id="ages on the page")
         self.scheduler.start()
         log.info("started", page=f"http://{self.settings.web.host}:{self.web.port}/", data=str(self.settings.data_dir))
@@ -158,7 +164,7 @@ class Service:
             ),
             topics=Topics(_ends(settings.topics.readings), _ends(settings.topics.status)),
             acknowledge=lambda parcels: self.receiver.acknowledge([parcel.token for parcel in parcels]),
-            listening_since_us=self._listening_since_us,
+            listening=self._listening,
             committed=self._committed,
         )
 
@@ -167,15 +173,25 @@ class Service:
         self.dispatcher.wake()
         self.house.note_change()
 
-    def _listening_since_us(self) -> int | None:
-        """When the broker was last connected, in plant time; None while it is not."""
-        since_us = self.receiver.connected_since_us
-        if since_us is None:
+    def _listening(self) -> Listening | None:
+        """Since when the broker is heard, in plant time; None while it is not."""
+        connected_us, since_us = self.receiver.connected_since_us, self.receiver.listened_since_us
+        if connected_us is None or since_us is None:
             return None
-        return self.clock.plant_us() - (self.clock.wall_us() - since_us) * round(self.settings.clock.speed)
+        plant_us, wall_us = self.clock.plant_us(), self.clock.wall_us()
+        speed = self.settings.clock.speed
+        return Listening(plant_us - int((wall_us - connected_us) * speed), plant_us - int((wall_us - since_us) * speed))
 
     def _house(self, registered: Registered) -> HouseView:
         compiled = registered.compiled
+        explainer = Explainer(
+            specs={spec.name: spec for spec in compiled.specs},
+            labels=registered.labels,
+            reader=self.reader,
+            query=self.history.query,
+            behind=lambda: self.ledger.seq - self.history.applied,
+            now_us=self.clock.plant_us,
+        )
         return HouseView(
             service=self.settings.name,
             enterprise=compiled.enterprise,
@@ -191,6 +207,8 @@ class Service:
             checks=self._checks,
             gauges=self._gauges,
             rebuild=self.history.rebuild,
+            explain_alarm=explainer.alarm,
+            explain_instant=explainer.instant,
         )
 
     def _checks(self) -> dict[str, str]:
@@ -198,11 +216,17 @@ class Service:
         _, oldest_us = self.outbox.owed()
         outbox_s = 0.0 if oldest_us is None else (self.clock.wall_us() - oldest_us) / 1e6
         lag = self.ledger.seq - self.history.applied
-        ran = self.pipeline.thread.is_alive()
+        threads = {
+            "pipeline": self.pipeline.thread.is_alive(),
+            "receive": self.receiver.is_alive,
+            "history": self.history.is_alive,
+        }
+        ended = [name for name, alive in threads.items() if not alive]
         return {
             "broker": "ok" if self.receiver.connected.is_set() else self.receiver.last_error,
             "ledger": "ok" if not self.pipeline.storage_error else f"not writable: {self.pipeline.storage_error}",
-            "pipeline": "ok" if ran else "its thread has ended; restart the service and read its log",
+            "threads": f"{', '.join(ended)} ended; restart the service and read its log" if ended else "ok",
+            "clock": self.pipeline.clock_error or "ok",
             "history": self.history.error or ("ok" if lag <= LAG_ENTRIES else f"{lag} journal entries behind"),
             "outbox": "ok" if outbox_s <= OUTBOX_OLD_S else f"a notification has been owed for {outbox_s / 60:.0f} min",
         }
@@ -222,12 +246,12 @@ class Service:
 
 
 def run(settings: Settings) -> int:
-    """Run until SIGTERM or SIGINT; 0 when it stopped in order."""
-    _configure_log(settings)
-    service = Service(settings)
+    """Run until SIGTERM or SIGINT; 0 when it stopped in order, 1 when something in it ended by itself."""
     ended = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
+    _configure_log(settings)
+    service = Service(settings)
     service.start()
     while not ended.wait(1.0):
         if not service.pipeline.thread.is_alive():
@@ -260,8 +284,14 @@ def _clock(settings: Settings) -> Clock:
 
 
 def _hold_alone(data_dir: Path) -> Any:
-    """Hold the data folder, so that two services can never write to one ledger."""
-    held = (data_dir / "in-use").open("a")
+    """Make the data folder and hold it, so that two services can never write to one ledger."""
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        held = (data_dir / "in-use").open("a")
+    except OSError as error:
+        raise BadConfiguration(
+            f"data_dir {data_dir}: {error.strerror}; expected a folder that the service may write to; correct it"
+        ) from error
     try:
         fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
@@ -275,10 +305,15 @@ def _hold_alone(data_dir: Path) -> Any:
 def _token(settings: Settings) -> str:
     """The token that opens the API and the page; made at the first start, readable by the owner alone."""
     path = settings.web.token_file or settings.data_dir / "token"
-    if not path.exists():
-        path.touch(mode=0o600)
-        path.write_text(secrets.token_urlsafe(32) + "\n")
-    return path.read_text().strip()
+    try:
+        if not path.exists():
+            path.touch(mode=0o600)
+            path.write_text(secrets.token_urlsafe(32) + "\n")
+        return path.read_text().strip()
+    except OSError as error:
+        raise BadConfiguration(
+            f"web.token_file {path}: {error.strerror}; expected a file that the service may make and read; correct it"
+        ) from error
 
 
 def _secret(path: Path | None, key: str) -> str | None:
@@ -313,9 +348,15 @@ def _tls(settings: Settings) -> ssl.SSLContext | None:
     broker = settings.broker
     if not broker.tls:
         return None
-    context = ssl.create_default_context(cafile=broker.ca_file)
-    if broker.certificate_file is not None:
-        context.load_cert_chain(broker.certificate_file, broker.key_file)
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        if broker.certificate_file is not None:
+            context.load_cert_chain(broker.certificate_file, broker.key_file)
+    except (OSError, ssl.SSLError) as error:
+        raise BadConfiguration(
+            f"broker.ca_file {broker.ca_file}, certificate_file {broker.certificate_file}: {error}; "
+            "expected PEM files that the service may read; correct the paths"
+        ) from error
     return context
 
 

@@ -13,6 +13,7 @@ VERBS = {
     "demo": ("service.cli.demo.verb:demo", "Play a small plant on this computer and watch it, from fault to email."),
     "status": ("service.cli.status:status", "Say whether the daemon is ready, and print the link of its page."),
     "alarms": ("service.cli.alarms:alarms", "List the active alarms, or all of them."),
+    "explain": ("service.cli.explain:explain", "Say why there was an alarm, or why there was none."),
     "check": ("service.cli.check:check", "Check a plant file without running anything."),
     "test-notification": ("service.cli.send_test:send_test", "Send a test to one contact."),
     "quarantine": ("service.cli.quarantine:quarantine", "List the messages that could not be used, and why."),

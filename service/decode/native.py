@@ -6,11 +6,22 @@ message, or the reasons why not. A reading that is wrong does not take its neigh
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import msgspec
 
-from service.model import BadInput, Count, GatewayMessage, GatewayReading, GatewayStatus, Parcel, Rejected, Text
+from service.model import (
+    BadInput,
+    Count,
+    GatewayMessage,
+    GatewayReading,
+    GatewayStatus,
+    Parcel,
+    Rejected,
+    Text,
+    summed_up,
+)
 
 
 class _Envelope(msgspec.Struct, frozen=True):
@@ -21,10 +32,7 @@ class _Envelope(msgspec.Struct, frozen=True):
 
 
 _message = msgspec.json.Decoder(GatewayMessage)
-_envelope = msgspec.json.Decoder(_Envelope)
 _status = msgspec.json.Decoder(GatewayStatus)
-
-REASONS_SHOWN = 5
 
 
 class Decoded(msgspec.Struct, frozen=True):
@@ -66,15 +74,15 @@ def rejection(parcel: Parcel, message: GatewayMessage, faults: list[tuple[Any, s
         "seq": message.seq,
         "readings": [item for item, _ in faults],
     }
-    more = f"; and {len(faults) - REASONS_SHOWN} more" if len(faults) > REASONS_SHOWN else ""
-    reason = "; ".join(text for _, text in faults[:REASONS_SHOWN]) + more
+    reason = summed_up([text for _, text in faults])
     return Rejected(parcel.topic, msgspec.json.encode(part), parcel.received_us, "reading-invalid", reason)
 
 
 def _piece_by_piece(payload: bytes) -> Decoded:
+    """Reading by reading. NaN and numbers too large for a float, which JSON does not have, spoil one reading only."""
     try:
-        envelope = _envelope.decode(payload)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        envelope = msgspec.convert(json.loads(payload), _Envelope)
+    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise BadInput(
             f"message: {error}; expected the native JSON form (gateway, readings); "
             "compare with the output of `dustcake schema`"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import msgspec
 import numpy as np
@@ -35,6 +35,14 @@ class Watched:
     gateways: tuple[GatewaySpec, ...]
     gateway_points: Mapping[str, Sequence[tuple[str, str]]]  # (collector, point)
     lateness_us: Mapping[str, int]  # by collector
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """Since when the service hears the broker, in plant time: this connection, and in all, gaps taken off."""
+
+    connected_us: int
+    since_us: int
 
 
 @dataclass(slots=True)
@@ -102,25 +110,32 @@ class Evaluator:
         held = self.gateways.get(status.gateway)
         if held is None:
             return False
-        offline_us = None if status.state == "online" else held.offline_us or at_us
-        self.gateways[status.gateway] = Silence(offline_us, held.began_us, held.raised_us)
+        points = self._points_of.get(status.gateway, {}).values()
+        heard_us = max((int(self.last_good_us[i]) for i in points), default=NEVER_US)
+        offline_us = None
+        if status.state == "offline":
+            # The same will may come again; one that comes after newer data is another.
+            offline_us = at_us if held.offline_us is None or heard_us > held.offline_us else held.offline_us
+        self.gateways[status.gateway] = replace(held, offline_us=offline_us)
         return offline_us != held.offline_us
 
-    def pass_time(self, now_us: int, listening_since_us: int | None) -> Judged:
+    def pass_time(self, now_us: int, listening: Listening | None) -> Judged:
         """Let the watermark move to `now_us` less each collector's lateness, and judge the gateways' silence.
 
         Time does not pass over a point that has received anything within its lateness: stored data that
-        come in one message after the other must not find that it has been decided without them.
-        `listening_since_us` is when the broker was last connected, None while it is not: nobody can be
-        called silent by a service that does not listen.
+        come in one message after the other must not find that it has been decided without them. For the
+        same reason no time passes while the broker is not heard, nor within the lateness after that.
+        `listening` is None while the broker is not connected: nobody can be called silent by a service that
+        does not listen.
         """
         judged = Judged()
+        if listening is None:
+            return judged
         lateness_us = self.watched.lateness_us
-        waiting = now_us - self._received_us < self._lateness_us
+        waiting = now_us - np.maximum(self._received_us, listening.connected_us) < self._lateness_us
         with self.lock:
             judged.events, judged.collectors = self.board.advance(lambda name: now_us - lateness_us[name], waiting)
-        if listening_since_us is not None:
-            self._judge_silence(now_us, listening_since_us, judged)
+        self._judge_silence(now_us, listening.since_us, judged)
         return judged
 
     def _judge_silence(self, now_us: int, listening_since_us: int, judged: Judged) -> None:

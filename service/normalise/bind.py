@@ -50,6 +50,9 @@ class Binder:
         self.gateways = {b.gateway for b in self._by_tag.values()}
         self._lookup = lookup
         self._unit_numbers = unit_numbers
+        self._tags: dict[str, list[str]] = {}
+        for gateway, tag in sorted(self._by_tag):
+            self._tags.setdefault(gateway, []).append(tag)
         self.known: dict[str, dict[tuple[str, str], int]] = {gateway: {} for gateway in self.gateways}
         self._refused: dict[tuple[str, str, str], tuple[str, str]] = {}
         self._rows: list[tuple[int, int, float, float, float]] = []
@@ -86,7 +89,7 @@ class Binder:
             )
         binding = self._by_tag.get((gateway, tag))
         if binding is None:
-            expected = ", ".join(sorted(t for g, t in self._by_tag if g == gateway))
+            expected = ", ".join(self._tags[gateway])
             raise BadInput(
                 f"tag {tag!r} of gateway {gateway}: no point has it; expected one of {expected}; "
                 "add a point with this tag to the plant file, or stop sending it"

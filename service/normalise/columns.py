@@ -14,12 +14,11 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from service.model import BadInput, GatewayMessage, GatewayReading, Rejected
+from service.model import BadInput, GatewayMessage, GatewayReading, Rejected, summed_up
 from service.normalise.bind import Binder, Refusal
-from service.units.times import parse_rfc3339, parse_unix_s
+from service.units.times import EARLIEST_US, parse_rfc3339, parse_unix_s
 
 TIMES_REMEMBERED = 50_000
-REASONS_SHOWN = 5
 
 
 @dataclass(slots=True)
@@ -125,16 +124,17 @@ def _check(
 ) -> Normalised:
     """Refuse what only the arrays show: times in the future, good readings without a finite value."""
     early = columns.at_us > latest_us
+    unset = columns.at_us < EARLIEST_US
     hollow = columns.good & ~np.isfinite(columns.value)
     columns.refused = refused
-    wrong = early | hollow
+    wrong = early | unset | hollow
     if not wrong.any():
         return columns
     ends = np.cumsum([len(readings) for readings in kept])
     for row in np.flatnonzero(wrong).tolist():
         message = int(np.searchsorted(ends, row, side="right"))
         reading = kept[message][row - int(ends[message]) + len(kept[message])]
-        why = _future(reading, latest_us) if early[row] else _hollow(reading)
+        why = _future(reading, latest_us) if early[row] else _unset(reading) if unset[row] else _hollow(reading)
         refused.setdefault(message, []).append((reading, *why))
     return _rows(columns, ~wrong)
 
@@ -159,6 +159,13 @@ def _future(reading: GatewayReading, latest_us: int) -> tuple[str, str]:
     )
 
 
+def _unset(reading: GatewayReading) -> tuple[str, str]:
+    return "time-unset", (
+        f"at {reading.at!r} of tag {reading.tag!r}: before the year 2000, so the gateway's clock was never set; "
+        "expected the time of the measurement; set the gateway's clock"
+    )
+
+
 def _hollow(reading: GatewayReading) -> tuple[str, str]:
     return "value-invalid", (
         f"value {reading.value!r} of tag {reading.tag!r}: expected a finite number; "
@@ -170,8 +177,6 @@ def rejection(
     topic: str, received_us: int, message: GatewayMessage, refused: list[tuple[GatewayReading, str, str]]
 ) -> Rejected:
     """What goes to quarantine: a message with the refused readings alone, and why each was refused."""
-    reasons = [reason for _, _, reason in refused]
-    more = f" (and {len(reasons) - REASONS_SHOWN} more readings)" if len(reasons) > REASONS_SHOWN else ""
     part = msgspec.structs.replace(message, readings=[reading for reading, _, _ in refused])
-    text = "; ".join(dict.fromkeys(reasons[:REASONS_SHOWN])) + more
-    return Rejected(topic, msgspec.json.encode(part), received_us, refused[0][1], text)
+    reason = summed_up([reason for _, _, reason in refused])
+    return Rejected(topic, msgspec.json.encode(part), received_us, refused[0][1], reason)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import Generic, TypeVar
 
 Item = TypeVar("Item")
@@ -17,30 +18,39 @@ FULL_WAIT_S = 0.005  # between two looks at a full inbox, and at one that fills
 
 
 class Inbox(Generic[Item]):
-    """A queue of items with batched removal. `most` bounds it, give or take one item per filling thread."""
+    """A queue of items with batched removal.
 
-    def __init__(self, most: int) -> None:
+    `most` items and `most_bytes` by `weigh` bound it, give or take one item per filling thread. Only one
+    thread may put items that weigh anything; then the two sums below need no lock.
+    """
+
+    def __init__(self, most: int, *, most_bytes: int, weigh: Callable[[Item], int]) -> None:
         self._items: deque[Item] = deque()  # append and popleft are atomic
-        self._most = most
+        self._most, self._most_bytes, self._weigh = most, most_bytes, weigh
+        self._put_bytes = self._taken_bytes = 0
         self._filled = threading.Event()
         self._closed = False
         self.waited = 0  # how often a put found it full
 
     def put(self, item: Item) -> bool:
         """Add an item, waiting while the inbox is full; false when it has been closed meanwhile."""
-        if len(self._items) >= self._most:
+        if self._is_full():
             self.waited += 1
-            while len(self._items) >= self._most and not self._closed:
+            while self._is_full() and not self._closed:
                 time.sleep(FULL_WAIT_S)
         if self._closed:
             return False
+        self._put_bytes += self._weigh(item)
         self._items.append(item)
         if not self._filled.is_set():
             self._filled.set()
         return True
 
-    def take(self, most: int, *, age_s: float, wait_s: float) -> list[Item]:
-        """Up to `most` items: waits `wait_s` for the first, then `age_s` at most for the batch to fill."""
+    def take(self, most: int, *, most_bytes: int, age_s: float, wait_s: float) -> list[Item]:
+        """A batch: waits `wait_s` for the first item, then `age_s` at most for it to fill.
+
+        It ends at `most` items, or with the item that brings it to `most_bytes`.
+        """
         if not self._items:
             self._filled.clear()
             if not self._items and not self._closed:
@@ -48,9 +58,22 @@ class Inbox(Generic[Item]):
             if not self._items:
                 return []
         due_s = time.monotonic() + age_s
-        while len(self._items) < most and not self._closed and (left_s := due_s - time.monotonic()) > 0:
+        while (
+            len(self._items) < most
+            and self._put_bytes - self._taken_bytes < most_bytes
+            and not self._closed
+            and (left_s := due_s - time.monotonic()) > 0
+        ):
             time.sleep(min(left_s, FULL_WAIT_S))
-        return [self._items.popleft() for _ in range(min(most, len(self._items)))]
+        batch: list[Item] = []
+        room = self._taken_bytes + most_bytes
+        while self._items and len(batch) < most and self._taken_bytes < room:
+            batch.append(self._items.popleft())
+            self._taken_bytes += self._weigh(batch[-1])
+        return batch
+
+    def _is_full(self) -> bool:
+        return len(self._items) >= self._most or self._put_bytes - self._taken_bytes >= self._most_bytes
 
     def close(self) -> None:
         """Let no more in, and wake everybody who waits; what is inside can still be taken."""

@@ -24,6 +24,7 @@ from paho.mqtt.properties import Properties
 
 from service.model import Parcel
 
+PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
 LOOP_S = 0.25  # the longest that the network thread waits for the broker before it looks around
 
 
@@ -67,6 +68,8 @@ class Receiver:
         self._stopping = threading.Event()
         self.connected = threading.Event()
         self.connected_since_us: int | None = None
+        self._listened_us: int | None = None  # wall time at which listening began, later by every gap since
+        self._lost_us: int | None = None
         self.last_error = "not connected yet"
         self._client = self._new_client()
         self._thread = threading.Thread(target=self._run, name="receive", daemon=True)
@@ -74,6 +77,15 @@ class Receiver:
     def start(self) -> None:
         """Connect in the background, and go on trying until stopped."""
         self._thread.start()
+
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    @property
+    def listened_since_us(self) -> int | None:
+        """Wall time since when the service has listened, gaps taken off; None while it does not."""
+        return self._listened_us if self.connected.is_set() else None
 
     def acknowledge(self, tokens: Sequence[Token]) -> None:
         """Tell the broker that these messages are on disk, in the order in which they came (MQTT 5.0, 4.6).
@@ -131,7 +143,7 @@ class Receiver:
                 self._connect()
                 while self._client.loop(LOOP_S) == paho.MQTT_ERR_SUCCESS:
                     self._acknowledge_settled()
-            except (OSError, ValueError) as error:
+            except Exception as error:  # noqa: BLE001 - a packet the client cannot read must not end this thread
                 self.last_error = f"{type(error).__name__}: {error}"
             self._lost()
             attempt = 0 if time.monotonic() - started_s > self._link.reconnect_longest_s else attempt + 1
@@ -144,6 +156,7 @@ class Receiver:
             properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
             properties.SessionExpiryInterval = link.session_expiry_s
             properties.ReceiveMaximum = link.receive_maximum
+            properties.MaximumPacketSize = PACKET_BYTES
             self._client.connect(link.host, link.port, link.keepalive_s, clean_start=False, properties=properties)
         else:
             self._client.connect(link.host, link.port, link.keepalive_s)
@@ -166,7 +179,10 @@ class Receiver:
             client.tls_set_context(link.tls)
         client.will_set(link.status_topic, self._status("offline"), qos=1, retain=True)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
-        client.on_message = self._on_message
+        client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
+        # With a callback here the client only queues and wakes the network thread. Without it, it would write
+        # to the socket from whichever thread publishes or acknowledges, beside the network thread's own writes.
+        client.on_socket_register_write = lambda *_: None
         return client
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -175,8 +191,20 @@ class Receiver:
             return
         self._epoch += 1
         client.subscribe([(topic, 1) for topic in self._link.topics])
+
+    def _on_subscribe(self, client: paho.Client, _data: Any, _mid: int, codes: Any, _properties: Any) -> None:
+        refused = [topic for topic, code in zip(self._link.topics, codes, strict=False) if code.is_failure]
+        if refused:
+            self.last_error = (
+                f"broker {self._link.host}:{self._link.port} refused the subscription to {', '.join(refused)}; "
+                "allow it in the broker's access list"
+            )
+            return
         client.publish(self._link.status_topic, self._status("online"), qos=1, retain=True)
-        self.connected_since_us = self._wall_us()
+        now_us = self._wall_us()
+        gap_us = now_us - (self._lost_us or now_us)
+        self._listened_us = now_us if self._listened_us is None else self._listened_us + gap_us
+        self._lost_us, self.connected_since_us = None, now_us
         self.connected.set()
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -187,12 +215,14 @@ class Receiver:
         self._epoch += 1
         self.connected.clear()
         self.connected_since_us = None
+        if self._listened_us is not None and self._lost_us is None:
+            self._lost_us = self._wall_us()
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         if self._settled:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
-        self._put(Parcel(message.topic, bytes(message.payload), self._wall_us(), token, message.retain))
+        self._put(Parcel(message.topic, bytes(message.payload), self._wall_us(), token))
 
     def _status(self, state: str) -> bytes:
         body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}

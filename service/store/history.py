@@ -19,12 +19,13 @@ import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from service.model import BadConfiguration
 from service.store import journal
 from service.store.ledger import connect
 from service.store.migrate import migrate
 
 ROWS_PER_APPLY = 500_000
+ENTRIES_PER_APPLY = 10_000
+ASIDE_KEPT = 3
 THREADS = 2  # of one statement
 GATHER_S = 0.5  # between two transactions, when nothing is waiting
 CATCH_UP_S = 2.0  # wait between attempts after an error
@@ -71,6 +72,10 @@ class History:
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="history", daemon=True)
 
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
     def start(self) -> None:
         self._thread.start()
 
@@ -116,7 +121,7 @@ class History:
                 if not self._next():
                     break
                 self.error = ""
-            except (duckdb.Error, sqlite3.Error, pa.ArrowException, OSError, BadConfiguration) as error:
+            except Exception as error:  # noqa: BLE001 - whatever it is, it is shown, and this thread goes on trying
                 # The outcome is unknown: the next round reopens the file and asks how far it is.
                 self.error = f"{type(error).__name__}: {error}"
                 self._close()
@@ -132,12 +137,13 @@ class History:
         """Wait for work and do one piece of it; false when it is time to end."""
         with self._work:
             self._work.wait_for(lambda: self._wanted > self.applied or self._stopping or self._rebuild_asked)
-            asked, self._rebuild_asked = self._rebuild_asked, False
+            asked = self._rebuild_asked
             idle = self._wanted <= self.applied
             if self._stopping and idle:
                 return False
         if asked:
             self._set_aside("asked for")
+            self._rebuild_asked = False
         elif not idle:
             self._apply()
             self._pause()
@@ -162,6 +168,10 @@ class History:
         with self._guard:
             self._database = database
         self._note_applied(database)
+        newest = self._journal().execute("SELECT coalesce(max(seq), 0) FROM journal").fetchone()[0]
+        if self.applied > newest:
+            self._set_aside(f"it is at entry {self.applied} and the ledger, restored from a backup, at {newest}")
+            self._open()
 
     def _open_file(self) -> duckdb.DuckDBPyConnection:
         database = duckdb.connect(str(self.path), config=self._config)
@@ -174,7 +184,7 @@ class History:
                 set_version=lambda number: f"INSERT INTO schema_version VALUES ({number})",  # noqa: S608 - an int
                 path=str(self.path),
             )
-            database.execute("SELECT seq FROM applied").fetchone()
+            database.execute("SELECT seq FROM applied").fetchall()
         except Exception:
             database.close()
             raise
@@ -182,15 +192,13 @@ class History:
 
     def _version(self, database: duckdb.DuckDBPyConnection) -> int:
         database.execute("CREATE TABLE IF NOT EXISTS schema_version (number INTEGER)")
-        row = database.execute("SELECT coalesce(max(number), 0) FROM schema_version").fetchone()
-        assert row is not None
-        return int(row[0])
+        # Always to the end: a result that is not fetched whole blocks the connection's next statement.
+        return int(database.execute("SELECT coalesce(max(number), 0) FROM schema_version").fetchall()[0][0])
 
     def _note_applied(self, database: duckdb.DuckDBPyConnection) -> None:
-        row = database.execute("SELECT seq FROM applied").fetchone()
-        assert row is not None
+        seq = int(database.execute("SELECT seq FROM applied").fetchall()[0][0])
         with self._work:
-            self.applied = int(row[0])
+            self.applied = seq
             self._work.notify_all()
 
     def _set_aside(self, why: str) -> None:
@@ -201,6 +209,9 @@ class History:
             file = self.path.with_name(self.path.name + suffix)
             if file.exists():
                 file.rename(file.with_name(f"{self.path.name}.{stamp}.aside{suffix}"))
+        for old in sorted(self.path.parent.glob(f"{self.path.name}.*.aside"))[:-ASIDE_KEPT]:
+            old.unlink()
+            old.with_name(old.name + ".wal").unlink(missing_ok=True)
         self.rebuilt.append(f"{stamp}: {why}")
         del self.rebuilt[:-20]
         with self._work:
@@ -220,7 +231,7 @@ class History:
         database.execute("BEGIN")
         self._apply_names(database)
         if entries:
-            incoming = pa.concat_tables(entries)
+            incoming = pa.concat_tables(entries).combine_chunks()  # thousands of small chunks cost DuckDB gigabytes
             database.register("incoming", incoming)
             database.execute(_INSERT)
             _apply_late(database, incoming)
@@ -236,12 +247,10 @@ class History:
             self._work.notify_all()
 
     def _read(self) -> tuple[list[Any], list[tuple[Any, ...]], int]:
-        if self._ledger is None:
-            self._ledger = connect(self._ledger_path, read_only=True)
         tables: list[Any] = []
         events: list[tuple[Any, ...]] = []
         last, rows = self.applied, 0
-        cursor = self._ledger.execute(
+        cursor = self._journal().execute(
             "SELECT seq, committed_us, rows, readings, events FROM journal WHERE seq > ? ORDER BY seq", (last,)
         )
         with closing(cursor):
@@ -254,19 +263,27 @@ class History:
                     for c in json.loads(changes or "[]")
                 ]
                 last, rows = seq, rows + count
-                if rows >= ROWS_PER_APPLY:
+                if rows >= ROWS_PER_APPLY or seq - self.applied >= ENTRIES_PER_APPLY:
                     break
         return tables, events, last
 
+    def _journal(self) -> sqlite3.Connection:
+        if self._ledger is None:
+            self._ledger = connect(self._ledger_path, read_only=True)
+        return self._ledger
+
     def _apply_names(self, database: duckdb.DuckDBPyConnection) -> None:
         """Bring over the numbers of points and units that are new since the last time."""
-        assert self._ledger is not None
+        ledger = self._journal()
         for table, columns in (
             ("unit", "id, name, shift, numerator, denominator"),
             ("point", "id, collector, name, quantity"),
         ):
+            newest = f"SELECT coalesce(max(id), 0) FROM {table}"  # noqa: S608 - constants
+            if database.execute(newest).fetchall() == ledger.execute(newest).fetchall():
+                continue
             have = {row[0] for row in database.execute(f"SELECT id FROM {table}").fetchall()}  # noqa: S608 - constants
-            rows = [row for row in self._ledger.execute(f"SELECT {columns} FROM {table}") if row[0] not in have]  # noqa: S608 - constants
+            rows = [row for row in ledger.execute(f"SELECT {columns} FROM {table}") if row[0] not in have]  # noqa: S608 - constants
             if rows:
                 marks = ", ".join("?" * len(rows[0]))
                 database.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - constants

@@ -21,7 +21,8 @@ from service.store.migrate import migrate
 
 BUSY_MS = 15_000
 PAYLOAD_KEPT_BYTES = 262_144  # of a quarantined message; longer ones were refused for their length
-QUARANTINE_BYTES_AT_MOST = 512 * 1024 * 1024  # of kept payloads
+QUARANTINE_BYTES_AT_MOST = 512 * 1024 * 1024  # of what is kept
+ROW_BYTES = 64  # what a row costs beside its texts
 
 
 def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
@@ -57,7 +58,9 @@ class Ledger:
             path=str(path),
         )
         self.seq: int = self._one("SELECT coalesce(max(seq), 0) FROM journal")
-        self._quarantined_bytes: int = self._one("SELECT coalesce(sum(length(payload)), 0) FROM quarantine")
+        self._quarantined_bytes: int = self._one(
+            f"SELECT coalesce(sum(length(payload) + length(topic) + length(reason) + {ROW_BYTES}), 0) FROM quarantine"  # noqa: S608
+        )
 
     def commit(self, entry: Entry) -> int:
         """Write one batch and all that follows from it, in one transaction; the journal's new sequence number.
@@ -173,13 +176,14 @@ class Ledger:
         added = 0
         for rejected in entry.rejected:
             kept = rejected.payload[:PAYLOAD_KEPT_BYTES]
-            if before + added + len(kept) > QUARANTINE_BYTES_AT_MOST:
+            weight = len(kept) + len(rejected.topic) + len(rejected.reason) + ROW_BYTES
+            if before + added + weight > QUARANTINE_BYTES_AT_MOST:
                 break
             self._connection.execute(
                 "INSERT INTO quarantine (received_us, topic, code, reason, size, payload) VALUES (?, ?, ?, ?, ?, ?)",
                 (rejected.received_us, rejected.topic, rejected.code, rejected.reason, len(rejected.payload), kept),
             )
-            added += len(kept)
+            added += weight
         return added
 
     # ------------------------------------------------------------ the register's numbers

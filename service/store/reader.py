@@ -29,6 +29,31 @@ class LedgerReader:
             ).fetchall()
             return [self._alarm(row) for row in rows]
 
+    def alarm(self, alarm_id: str) -> dict[str, Any] | None:
+        """One alarm row with `told`, as in `alarms`; None when there is none of this id."""
+        with self._lock:
+            row = self._connection.execute(
+                f"SELECT {_ALARM} FROM alarm WHERE id = ?",  # noqa: S608 - constants
+                (alarm_id,),
+            ).fetchone()
+            return None if row is None else self._alarm(row)
+
+    def alarm_at(self, collector: str, point: str, tier: str, at_us: int) -> dict[str, Any] | None:
+        """The alarm of this limit that was active at an instant of event time; None when none was."""
+        with self._lock:
+            row = self._connection.execute(
+                f"SELECT {_ALARM} FROM alarm WHERE collector = ? AND point = ? AND tier = ? AND raised_us <= ? "  # noqa: S608 - constants
+                "AND (cleared_us IS NULL OR cleared_us > ?) ORDER BY raised_us DESC LIMIT 1",
+                (collector, point, tier, at_us, at_us),
+            ).fetchone()
+            return None if row is None else self._alarm(row)
+
+    def revision(self) -> tuple[int, int]:
+        """Number of the plant's revision in force, and since when; (0, 0) before the first."""
+        with self._lock:
+            row = self._connection.execute("SELECT number, at_us FROM revision ORDER BY number DESC LIMIT 1").fetchone()
+        return (0, 0) if row is None else (row[0], row[1])
+
     def quarantine(self, limit: int) -> list[dict[str, Any]]:
         """The newest quarantined messages; the payload as text, with what is not UTF-8 replaced."""
         with self._lock:

@@ -111,7 +111,10 @@ def _spelled_out(text: str) -> timedelta:
 
 def _leap_second(text: str, offset: str) -> int:
     before_us = parse_rfc3339(text[:17] + "59.999999" + offset)
-    at = as_datetime(before_us)
+    try:
+        at = as_datetime(before_us)
+    except OverflowError as error:  # an offset can lead out of the calendar
+        raise _no_instant(text) from error
     if (at.month, at.day) in ((6, 30), (12, 31)) and (at.hour, at.minute) == (23, 59):
         return before_us
     raise BadInput(

@@ -18,7 +18,8 @@ from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import BaseModel, Field
 
-from service.model import AlarmView, Health, House
+from service.model import AlarmView, BadInput, Health, House
+from service.units.times import parse_rfc3339
 from service.web import words
 from service.web.access import Access, Gate
 from service.web.problem import answer_with_problems
@@ -40,6 +41,12 @@ class Queued(BaseModel):
 
 class Said(BaseModel):
     said: str
+
+
+class Explained(BaseModel):
+    answer: str
+    sentences: list[str]
+    facts: dict[str, Any]
 
 
 class Alive(BaseModel):
@@ -119,12 +126,40 @@ def _data_routes(house: House) -> APIRouter:
         """Alarms, the newest first; only active and held ones unless `active` is false."""
         return house.alarms(active_only=active, limit=limit)
 
+    @routes.get("/explain", responses={404: {"description": "no such alarm, or no such limit"}})
+    def explain(
+        alarm: str | None = None,
+        collector: str | None = None,
+        point: str | None = None,
+        limit: str | None = None,
+        at: str | None = None,
+    ) -> Explained:
+        """Why an alarm was raised (`alarm`), or why a limit's was or was not active at an instant (the others)."""
+        try:
+            return Explained.model_validate(_explained(house, alarm, (collector, point, limit, at)))
+        except KeyError as error:
+            raise HTTPException(404, str(error.args[0])) from None
+        except BadInput as error:
+            raise HTTPException(422, str(error)) from None
+        except RuntimeError as error:  # the history is being opened or rebuilt
+            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
+
     @routes.get("/quarantine")
     def quarantine(limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> list[dict[str, Any]]:
         """What could not be used, the newest first, with the reason."""
         return [{key: _readable(item) for key, item in row.items()} for row in house.quarantine(limit)]
 
     return routes
+
+
+def _explained(house: House, alarm: str | None, place: tuple[str | None, ...]) -> dict[str, Any]:
+    given = [part for part in place if part is not None]
+    if alarm is not None and not given:
+        return house.explain_alarm(alarm)
+    if alarm is not None or len(given) != len(place):
+        raise BadInput("explain: expected either `alarm`, or all of `collector`, `point`, `limit` and `at`; give those")
+    collector, point, limit, at = given
+    return house.explain_instant(collector, point, limit, parse_rfc3339(at))
 
 
 def _readable(item: object) -> object:

@@ -64,12 +64,12 @@ def test_when_a_gateway_counts_as_silent(
 
 
 def test_the_alarm_names_the_points_without_data_and_its_identity_is_when_data_ended() -> None:
-    after, event = judge(SPEC, CALM, {"dp": 100 * M, "fan": 0, "amps": -5 * M}, 32 * M, -M)
+    after, event = judge(SPEC, CALM, {"dp": 100 * M, "fan": 5 * M, "amps": 1 * M}, 36 * M, 4 * M)
     assert event is not None
-    assert event.points == ("amps",)  # the alarm is due 30 min after listening began at -1, when fan was not yet silent
-    assert event.alarm_id == alarm_id("gw-1", "", LIMIT, -5 * M)
-    assert (after.began_us, after.raised_us) == (-5 * M, event.at_us)
-    assert judge(SPEC, after, {"dp": 100 * M, "fan": 0, "amps": -5 * M}, 33 * M, -M) == (after, None)  # once
+    assert event.points == ("amps",)  # due 30 min after listening began at 4, when fan was not yet silent
+    assert event.alarm_id == alarm_id("gw-1", "", LIMIT, 1 * M)
+    assert (after.began_us, after.raised_us) == (1 * M, event.at_us)
+    assert judge(SPEC, after, {"dp": 100 * M, "fan": 5 * M, "amps": 1 * M}, 37 * M, 4 * M) == (after, None)  # once
 
 
 def test_a_lost_connection_concerns_all_points_that_are_not_silent_by_time() -> None:
@@ -102,7 +102,7 @@ def test_when_data_count_as_back(
     state = replace(ACTIVE, offline_us=None if offline_min is None else offline_min * M)
     after, event = judge(SPEC, state, {name: at * M for name, at in last_min.items()}, watermark_min * M, 0)
     assert told(event) == (None if cleared_min is None else ("cleared", cleared_min, "data are back"))
-    assert after == (state if cleared_min is None else Silence(state.offline_us))
+    assert after == (state if cleared_min is None else Silence(state.offline_us, ended_us=cleared_min * M))
 
 
 def test_the_alarm_that_clears_is_the_one_that_was_raised() -> None:
@@ -112,6 +112,17 @@ def test_the_alarm_that_clears_is_the_one_that_was_raised() -> None:
     assert cleared is not None
     assert raised.alarm_id == cleared.alarm_id
     assert (raised.began_us, raised.raised_us) == (cleared.began_us, cleared.raised_us)
+
+
+def test_an_alarm_that_follows_another_is_another_alarm() -> None:
+    """A point that stays silent through a change of points must not give the next alarm the identity of the last."""
+    state, first = judge(SPEC, CALM, {"dp": 0}, 31 * M, 0)
+    state, _ = judge(SPEC, state, {"dp": 40 * M}, 41 * M, 0)
+    state, second = judge(SPEC, state, {"dp": 40 * M, "new": 0}, 71 * M, 0)
+    assert first is not None
+    assert second is not None
+    assert second.change is SilenceChange.RAISED
+    assert (second.began_us, second.alarm_id == first.alarm_id) == (40 * M, False)
 
 
 def test_a_gateway_that_is_no_longer_registered_closes_its_alarm() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from rules.microbatch import Columns
+from service.evaluate.evaluator import Listening
 from service.model import Entry
 from service.plant.file import parse
 from service.registering import Registered, take_up
@@ -47,7 +48,7 @@ def ask(ledger: Ledger, question: str) -> list[tuple[Any, ...]]:
 
 
 def feed(ledger: Ledger, registered: Registered, rows: list[tuple[str, str, int, float, str, str]]) -> None:
-    """Judge and commit (collector, point, at_s, value, unit, quantity) rows as the pipeline does, without time passing."""
+    """Judge and commit (collector, point, at_s, value, unit, quantity) rows as the pipeline does; no time passes."""
     evaluator = registered.evaluator
     columns = Columns(
         np.array([evaluator.board.index[collector, point] for collector, point, *_ in rows], np.int64),
@@ -81,7 +82,10 @@ def beyond(collector: str, first_s: int, last_s: int, dp: float = 5.5) -> list[t
     ]
 
 
-ALARMS = "SELECT collector, tier, state, reason, (cleared_us - 1795593600000000) / 1000000 FROM alarm ORDER BY collector, tier"
+ALARMS = (
+    "SELECT collector, tier, state, reason, (cleared_us - 1795593600000000) / 1000000 "
+    "FROM alarm ORDER BY collector, tier"
+)
 
 
 def with_alarms(ledger: Ledger) -> Registered:
@@ -133,13 +137,18 @@ def test_a_changed_limit_is_a_new_revision_and_closes_its_own_alarm_alone(ledger
     assert differences == ["quay/hall/c-0 dp high at: 5.0 -> 5.2"]
     assert ask(ledger, ALARMS) == [(C0, "high", "closed", "limit changed", 41), (C1, "high", "active", "", None)]
     # it is told once, and judged anew from the change: 20 s from 41 on
-    assert ask(ledger, "SELECT step, count(*) FROM outbox GROUP BY step ORDER BY step") == [("closed", 1), ("raised", 2)]
+    assert ask(ledger, "SELECT step, count(*) FROM outbox GROUP BY step ORDER BY step") == [
+        ("closed", 1),
+        ("raised", 2),
+    ]
     feed(ledger, registered, beyond(C0, 42, 70) + beyond(C1, 42, 45))
     raised = ask(
         ledger, "SELECT (raised_us - 1795593600000000) / 1000000 FROM alarm WHERE state = 'active' ORDER BY collector"
     )
     assert raised == [(61,), (26,)]
-    evidence = json.loads(ask(ledger, f"SELECT evidence FROM alarm WHERE collector = '{C0}' AND state = 'active'")[0][0])
+    evidence = json.loads(
+        ask(ledger, f"SELECT evidence FROM alarm WHERE collector = '{C0}' AND state = 'active'")[0][0]
+    )
     assert evidence["revision"] == 2
 
 
@@ -172,7 +181,7 @@ def test_a_collector_that_is_taken_out_closes_its_alarms_and_can_come_back(ledge
 
 def test_a_gateway_that_is_taken_out_closes_its_no_data_alarm(ledger: Ledger) -> None:
     registered = up(ledger, PLANT)
-    judged = registered.evaluator.pass_time(START_US + 8 * 86_400 * S, START_US)
+    judged = registered.evaluator.pass_time(START_US + 8 * 86_400 * S, Listening(START_US, START_US))
     assert {event.gateway for event in judged.silences} == {"gw-0", "gw-1"}
     changes, owed = registered.announcer.announce(judged, START_US)
     ledger.commit(

@@ -157,6 +157,24 @@ def test_alarms_lists_active_ones_and_all_when_asked(owner: FakeHouse, settings:
     assert len(json.loads(capsys.readouterr().out)) == 1
 
 
+def test_explain_says_why_in_sentences_or_as_data(settings: Path, capsys: Said) -> None:
+    assert run(["explain", "a1", "--config", str(settings)]) == Exit.OK
+    assert capsys.readouterr().out == "Alarm a1 was raised.\n- Because.\n"
+    place = ["--collector", "quay/cutting/dc-1", "--point", "dp", "--limit", "high", "--at", "2026-11-25T04:10:00Z"]
+    assert run(["explain", *place, "--config", str(settings)]) == Exit.OK
+    assert capsys.readouterr().out == "There was no alarm.\n- It was not beyond.\n"
+    assert run(["explain", *place, "--json", "--config", str(settings)]) == Exit.OK
+    assert json.loads(capsys.readouterr().out)["facts"]["at_us"] == 1_795_579_800_000_000
+
+
+def test_explain_is_refused_with_a_remedy(settings: Path, capsys: Said) -> None:
+    assert run(["explain", "a9", "--config", str(settings)]) == Exit.REFUSED
+    assert "no alarm 'a9' on record" in capsys.readouterr().err
+    for arguments in ([], ["--collector", "quay/cutting/dc-1"], ["a1", "--point", "dp"]):
+        assert run(["explain", *arguments, "--config", str(settings)]) == Exit.USAGE
+        assert "all of --collector, --point, --limit and --at" in capsys.readouterr().err
+
+
 def test_quarantine_cannot_steer_a_terminal(owner: FakeHouse, settings: Path, capsys: Said) -> None:
     owner.rows = [{"received_us": 0, "topic": "a\x1b[31m\nb", "code": "json-invalid", "reason": "not JSON"}]
     assert run(["quarantine", "--config", str(settings)]) == Exit.OK

@@ -9,11 +9,14 @@ import numpy as np
 from rules.microbatch import Columns
 from rules.silence import GatewaySpec
 from rules.types import CollectorSpec
-from service.evaluate.evaluator import Evaluator, Judged, Watched
+from service.evaluate.evaluator import Evaluator, Judged, Listening, Watched
 from service.store import journal
-from tests.property.histories import S, Item
+from tests.property.histories import Item, S
 
-FAR_S = 1_000_000
+
+def heard(since_us: int) -> Listening:
+    """The broker has been heard since then without a gap, and for long: no lateness is left to wait for."""
+    return Listening(min(since_us, -(10**15)), since_us)
 
 
 def watched(spec: CollectorSpec, *, silent_after_s: int = 60, first_number: int = 100) -> Watched:

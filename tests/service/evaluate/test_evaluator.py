@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rules.silence import Silence
 from rules.types import CollectorSpec, Limit, PointSpec, Reading, Tier
-from service.evaluate.evaluator import Evaluator
+from service.evaluate.evaluator import Evaluator, Listening
 from service.model import GatewayStatus
 from tests.property.histories import Item, S
-from tests.service.evaluate.made import take, watched
+from tests.service.evaluate.made import heard, take, watched
 
 HIGH = Limit(Tier.HIGH, 6.0, 5.8, 10 * S)
 SPEC = CollectorSpec("c", (PointSpec("dp", 60 * S, (HIGH,)), PointSpec("amps", 60 * S)))
@@ -56,38 +58,59 @@ def test_time_does_not_pass_over_a_point_whose_data_are_coming_in() -> None:
     of = type(of)(of.specs, of.point_numbers, of.registered_us, of.gateways, of.gateway_points, {"c": 5 * S})
     evaluator = Evaluator(of)
     take(evaluator, items(("dp", 100, 6.5)), NOW_US)
-    assert evaluator.pass_time(NOW_US + 5 * S - 1, None).events == []
-    passed = evaluator.pass_time(NOW_US + 5 * S, None)
+    assert evaluator.pass_time(NOW_US + 5 * S - 1, heard(0)).events == []
+    passed = evaluator.pass_time(NOW_US + 5 * S, heard(0))
     assert [(event.change.value, event.at_us) for event in passed.events] == [("raised", 110 * S)]
     assert passed.collectors == {"c"}
 
 
 def test_the_watermark_is_the_clock_less_the_lateness() -> None:
     of = watched(SPEC)
-    evaluator = Evaluator(type(of)(of.specs, of.point_numbers, of.registered_us, of.gateways, of.gateway_points, {"c": 5 * S}))
+    evaluator = Evaluator(
+        type(of)(of.specs, of.point_numbers, of.registered_us, of.gateways, of.gateway_points, {"c": 5 * S})
+    )
     take(evaluator, items(("dp", 100, 6.5)), 0)
-    assert evaluator.pass_time(115 * S, None).events == []
-    assert len(evaluator.pass_time(115 * S + 1, None).events) == 1
+    assert evaluator.pass_time(115 * S, heard(0)).events == []
+    assert len(evaluator.pass_time(115 * S + 1, heard(0)).events) == 1
+
+
+def test_no_time_passes_while_the_broker_is_not_heard_nor_within_the_lateness_after_that() -> None:
+    of = watched(SPEC)
+    evaluator = Evaluator(replace(of, lateness_us={"c": 5 * S}))
+    take(evaluator, items(("dp", 100, 6.5)), 100 * S)
+    assert evaluator.pass_time(140 * S, None).events == []
+    assert evaluator.pass_time(140 * S, Listening(136 * S, 0)).events == []
+    assert len(evaluator.pass_time(141 * S, Listening(136 * S, 0)).events) == 1
+
+
+def test_a_will_that_comes_again_is_the_same_and_one_after_newer_data_is_another() -> None:
+    evaluator = Evaluator(watched(SPEC))
+    will = GatewayStatus("gw", "offline")
+    assert evaluator.note_status(will, 10 * S)
+    assert not evaluator.note_status(will, 20 * S)
+    take(evaluator, items(("dp", 30, 1.0)), NOW_US)
+    assert evaluator.note_status(will, 40 * S)
+    assert evaluator.gateways["gw"].offline_us == 40 * S
 
 
 def test_a_service_that_does_not_listen_calls_nobody_silent() -> None:
     evaluator = Evaluator(watched(SPEC))
     assert evaluator.pass_time(10_000 * S, None).silences == []
-    assert evaluator.pass_time(10_000 * S, 9_950 * S).silences == []
-    judged = evaluator.pass_time(10_011 * S, 9_950 * S)
+    assert evaluator.pass_time(10_000 * S, heard(9_950 * S)).silences == []
+    judged = evaluator.pass_time(10_011 * S, heard(9_950 * S))
     assert [(event.gateway, event.at_us) for event in judged.silences] == [("gw", 10_010 * S)]
     assert judged.gateways == {"gw"}
-    assert evaluator.pass_time(20_000 * S, 9_950 * S).silences == []  # told once
+    assert evaluator.pass_time(20_000 * S, heard(9_950 * S)).silences == []  # told once
 
 
 def test_silence_ends_when_every_point_has_good_data_again() -> None:
     evaluator = Evaluator(watched(SPEC))
-    assert len(evaluator.pass_time(100 * S, 0).silences) == 1
+    assert len(evaluator.pass_time(100 * S, heard(0)).silences) == 1
     take(evaluator, items(("dp", 101, 1.0)), NOW_US)
     take(evaluator, [Item("amps", Reading(101 * S, 1.0, good=False))], NOW_US)
-    assert evaluator.pass_time(102 * S, 0).silences == []
+    assert evaluator.pass_time(102 * S, heard(0)).silences == []
     take(evaluator, items(("amps", 103, 1.0)), NOW_US)
-    assert [event.change.value for event in evaluator.pass_time(104 * S, 0).silences] == ["cleared"]
+    assert [event.change.value for event in evaluator.pass_time(104 * S, heard(0)).silences] == ["cleared"]
 
 
 @pytest.mark.parametrize(
@@ -120,18 +143,18 @@ def test_a_lost_gateway_is_silent_after_its_own_delay_and_heard_again_after_birt
     evaluator = Evaluator(watched(SPEC))
     take(evaluator, items(("dp", 10, 1.0), ("amps", 10, 1.0)), NOW_US)
     evaluator.note_status(GatewayStatus("gw", "offline"), 11 * S)
-    assert evaluator.pass_time(12 * S, 0).silences == []
-    raised = evaluator.pass_time(12 * S + 1, 0).silences
+    assert evaluator.pass_time(12 * S, heard(0)).silences == []
+    raised = evaluator.pass_time(12 * S + 1, heard(0)).silences
     assert [(event.change.value, event.at_us) for event in raised] == [("raised", 12 * S)]
     evaluator.note_status(GatewayStatus("gw", "online"), 13 * S)
-    assert evaluator.pass_time(14 * S, 0).silences == []
+    assert evaluator.pass_time(14 * S, heard(0)).silences == []
     take(evaluator, items(("dp", 14, 1.0), ("amps", 14, 1.0)), NOW_US)
-    assert [event.change.value for event in evaluator.pass_time(15 * S, 0).silences] == ["cleared"]
+    assert [event.change.value for event in evaluator.pass_time(15 * S, heard(0)).silences] == ["cleared"]
 
 
 def test_saved_gateways_come_back_and_those_that_are_gone_are_passed_over() -> None:
     evaluator = Evaluator(watched(SPEC))
-    evaluator.pass_time(100 * S, 0)
+    evaluator.pass_time(100 * S, heard(0))
     saved = dict(evaluator.saved_gateways({"gw"})) | {"gone": "{}"}
     after = Evaluator(watched(SPEC))
     after.load([("gone", b"{}")], saved, None)
@@ -146,7 +169,12 @@ def test_under_a_new_revision_last_readings_move_to_their_new_places() -> None:
     of = watched(spec)
     after, events, silences = old.succeed(
         type(of)(
-            of.specs, np.array([101, 7, 102], np.int64), of.registered_us, of.gateways, of.gateway_points, of.lateness_us
+            of.specs,
+            np.array([101, 7, 102], np.int64),
+            of.registered_us,
+            of.gateways,
+            of.gateway_points,
+            of.lateness_us,
         ),
         20 * S,
     )
@@ -158,7 +186,7 @@ def test_under_a_new_revision_last_readings_move_to_their_new_places() -> None:
 
 def test_a_gateway_that_is_taken_out_closes_its_silence() -> None:
     old = Evaluator(watched(SPEC))
-    old.pass_time(100 * S, 0)
+    old.pass_time(100 * S, heard(0))
     of = watched(SPEC)
     after, _, silences = old.succeed(
         type(of)(of.specs, of.point_numbers, of.registered_us, (), {}, of.lateness_us), 200 * S

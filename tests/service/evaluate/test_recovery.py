@@ -18,7 +18,7 @@ from service.evaluate.recovery import read_tips, replay, write_tips
 from service.store import journal
 from tests.property.histories import HOLD_US, Item, S, histories, specs
 from tests.property.test_batches import cut
-from tests.service.evaluate.made import Saved, take, watched
+from tests.service.evaluate.made import Saved, heard, take, watched
 
 PLACES = st.lists(st.integers(0, 200), max_size=8)
 
@@ -54,7 +54,7 @@ def test_after_a_restart_the_state_is_what_it_was_and_the_rest_of_the_story_give
         assert (again.duplicates, again.late) == (judged.duplicates, judged.late)
         saved.keep(running, judged, tips=tips[number])
         if passing:
-            passed = running.pass_time(now_us, 0)
+            passed = running.pass_time(now_us, heard(0))
             saved.keep(running, passed, tips=False)
     assert known(saved.restart(of)) == known(running)
 

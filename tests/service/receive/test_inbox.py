@@ -10,13 +10,20 @@ import pytest
 from service.receive.inbox import Inbox
 from tests.parts import wait_until
 
+BYTES = 1000
+
+
+def made(most: int, most_bytes: int = BYTES) -> Inbox[int]:
+    """An inbox of numbers of which each weighs what it says."""
+    return Inbox(most, most_bytes=most_bytes, weigh=lambda number: number)
+
 
 def take(inbox: Inbox[int], most: int = 100) -> list[int]:
-    return inbox.take(most, age_s=0.0, wait_s=0.0)
+    return inbox.take(most, most_bytes=BYTES, age_s=0.0, wait_s=0.0)
 
 
 def test_items_come_out_in_the_order_in_which_they_went_in() -> None:
-    inbox: Inbox[int] = Inbox(10)
+    inbox: Inbox[int] = made(10)
     assert all(inbox.put(n) for n in range(5))
     assert len(inbox) == 5
     assert take(inbox, 3) == [0, 1, 2]
@@ -25,7 +32,7 @@ def test_items_come_out_in_the_order_in_which_they_went_in() -> None:
 
 
 def test_a_full_inbox_makes_its_filler_wait_until_there_is_room() -> None:
-    inbox: Inbox[int] = Inbox(3)
+    inbox: Inbox[int] = made(3)
     done: list[int] = []
 
     def fill() -> None:
@@ -47,7 +54,7 @@ def test_a_full_inbox_makes_its_filler_wait_until_there_is_room() -> None:
 
 
 def test_closing_wakes_a_filler_that_waits_and_lets_nothing_more_in() -> None:
-    inbox: Inbox[int] = Inbox(1)
+    inbox: Inbox[int] = made(1)
     inbox.put(1)
     answers: list[bool] = []
     filler = threading.Thread(target=lambda: answers.append(inbox.put(2)))
@@ -62,9 +69,9 @@ def test_closing_wakes_a_filler_that_waits_and_lets_nothing_more_in() -> None:
 
 
 def test_closing_wakes_a_taker_that_waits() -> None:
-    inbox: Inbox[int] = Inbox(5)
+    inbox: Inbox[int] = made(5)
     taken: list[list[int]] = []
-    taker = threading.Thread(target=lambda: taken.append(inbox.take(5, age_s=60, wait_s=60)))
+    taker = threading.Thread(target=lambda: taken.append(inbox.take(5, most_bytes=BYTES, age_s=60, wait_s=60)))
     taker.start()
     inbox.close()
     taker.join(10)
@@ -72,9 +79,9 @@ def test_closing_wakes_a_taker_that_waits() -> None:
 
 
 def test_a_taker_waits_for_the_first_item_and_is_woken_by_it() -> None:
-    inbox: Inbox[int] = Inbox(5)
+    inbox: Inbox[int] = made(5)
     taken: list[list[int]] = []
-    taker = threading.Thread(target=lambda: taken.append(inbox.take(5, age_s=0, wait_s=60)))
+    taker = threading.Thread(target=lambda: taken.append(inbox.take(5, most_bytes=BYTES, age_s=0, wait_s=60)))
     taker.start()
     inbox.put(7)
     taker.join(10)
@@ -83,28 +90,28 @@ def test_a_taker_waits_for_the_first_item_and_is_woken_by_it() -> None:
 
 def test_an_empty_inbox_answers_after_the_wait() -> None:
     started_s = time.monotonic()
-    assert Inbox[int](5).take(5, age_s=60, wait_s=0.05) == []
+    assert made(5).take(5, most_bytes=BYTES, age_s=60, wait_s=0.05) == []
     assert 0.04 < time.monotonic() - started_s < 10
 
 
 def test_a_batch_fills_until_its_age_and_leaves_at_once_when_it_is_full() -> None:
-    inbox: Inbox[int] = Inbox(100)
+    inbox = made(100, most_bytes=10**6)
     inbox.put(0)
     started_s = time.monotonic()
-    assert inbox.take(50, age_s=0.1, wait_s=1) == [0]
+    assert inbox.take(50, most_bytes=10**6, age_s=0.1, wait_s=1) == [0]
     assert time.monotonic() - started_s >= 0.09
     for n in range(50):
         inbox.put(n)
     started_s = time.monotonic()
-    assert len(inbox.take(50, age_s=60, wait_s=60)) == 50
+    assert len(inbox.take(50, most_bytes=10**6, age_s=60, wait_s=60)) == 50
     assert time.monotonic() - started_s < 30
 
 
 def test_closing_ends_the_wait_of_a_batch_that_fills() -> None:
-    inbox: Inbox[int] = Inbox(100)
+    inbox: Inbox[int] = made(100)
     inbox.put(1)
     taken: list[list[int]] = []
-    taker = threading.Thread(target=lambda: taken.append(inbox.take(50, age_s=60, wait_s=60)))
+    taker = threading.Thread(target=lambda: taken.append(inbox.take(50, most_bytes=10**6, age_s=60, wait_s=60)))
     taker.start()
     inbox.close()
     taker.join(10)
@@ -113,7 +120,7 @@ def test_closing_ends_the_wait_of_a_batch_that_fills() -> None:
 
 @pytest.mark.parametrize("most", [1, 7, 1000])
 def test_between_threads_nothing_is_lost_or_doubled_and_each_filler_keeps_its_order(most: int) -> None:
-    inbox: Inbox[tuple[int, int]] = Inbox(most)
+    inbox: Inbox[tuple[int, int]] = Inbox(most, most_bytes=BYTES, weigh=lambda _: 0)
     fillers = [
         threading.Thread(target=lambda who=who: [inbox.put((who, n)) for n in range(300)])  # type: ignore[misc]
         for who in range(3)
@@ -123,10 +130,41 @@ def test_between_threads_nothing_is_lost_or_doubled_and_each_filler_keeps_its_or
     found: list[tuple[int, int]] = []
     end_s = time.monotonic() + 60
     while len(found) < 900 and time.monotonic() < end_s:
-        found += inbox.take(40, age_s=0.001, wait_s=0.2)
+        found += inbox.take(40, most_bytes=BYTES, age_s=0.001, wait_s=0.2)
         assert len(inbox) <= most + len(fillers)
     for filler in fillers:
         filler.join(10)
     for who in range(3):
         assert [n for name, n in found if name == who] == list(range(300))
-    assert take(inbox) == []  # type: ignore[arg-type]
+    assert len(inbox) == 0
+
+
+def test_bytes_bound_it_as_items_do() -> None:
+    inbox = made(100, most_bytes=10)
+    assert inbox.put(6)
+    assert inbox.put(5)  # an item is never cut: it may go over by one
+    answers: list[bool] = []
+    filler = threading.Thread(target=lambda: answers.append(inbox.put(1)))
+    filler.start()
+    wait_until(lambda: inbox.waited, "the filler waits")
+    assert take(inbox, 1) == [6]
+    filler.join(10)
+    assert answers == [True]
+    assert take(inbox) == [5, 1]
+
+
+def test_a_batch_ends_with_the_item_that_brings_it_to_its_bytes() -> None:
+    inbox = made(100)
+    for number in (30, 30, 50, 7, 200, 1):
+        inbox.put(number)
+
+    def batch() -> list[int]:
+        return inbox.take(100, most_bytes=100, age_s=0, wait_s=0)
+
+    assert [batch(), batch(), batch(), batch()] == [[30, 30, 50], [7, 200], [1], []]
+
+
+def test_an_item_heavier_than_a_whole_batch_still_goes_through() -> None:
+    inbox = made(100, most_bytes=10)
+    inbox.put(500)
+    assert inbox.take(100, most_bytes=10, age_s=60, wait_s=0) == [500]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.model import AlarmView, CollectorView, Health, LimitView, Overview, PointView
+from service.model import AlarmView, BadInput, CollectorView, Health, LimitView, Overview, PointView
 
 NOW = datetime(2026, 11, 25, 8, 0, 10, tzinfo=UTC)
 TOKEN = "a-token-for-the-tests-only"
@@ -63,6 +63,21 @@ class FakeHouse:
 
     def rebuild_history(self) -> str:
         return "rebuilding from 3 journal entries"
+
+    def explain_alarm(self, alarm_id: str) -> dict[str, Any]:
+        if alarm_id not in {one.id for one in self._overview.alarms}:
+            raise KeyError(f"there is no alarm {alarm_id!r} on record")
+        return {"answer": f"Alarm {alarm_id} was raised.", "sentences": ["Because."], "facts": {"about": "alarm"}}
+
+    def explain_instant(self, collector: str, point: str, limit: str, at_us: int) -> dict[str, Any]:
+        if self.fails:
+            raise RuntimeError("the history is not open; try again soon")
+        if collector not in {one.id for one in self._overview.collectors}:
+            raise KeyError(f"there is no collector {collector!r}")
+        if at_us > NOW.timestamp() * 1e6:
+            raise BadInput("at: expected an instant not after now; ask for an earlier one")
+        facts = {"collector": collector, "point": point, "limit": limit, "at_us": at_us}
+        return {"answer": "There was no alarm.", "sentences": ["It was not beyond."], "facts": facts}
 
 
 def limit(name: str, at: float, state: str = "normal", delay_s: float = 600.0, counted_s: float = 0.0) -> LimitView:

@@ -39,6 +39,7 @@ def test_the_table_of_routes_is_the_one_that_is_promised() -> None:
     assert paths == {
         "/", "/healthz", "/readyz", "/api/v1/openapi.json", "/api/v1/health", "/api/v1/overview", "/api/v1/alarms",
         "/api/v1/quarantine", "/api/v1/test-notification", "/api/v1/rebuild", "/api/v1/events",
+        "/api/v1/explain",
     }  # fmt: skip
 
 

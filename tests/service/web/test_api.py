@@ -213,3 +213,39 @@ def test_the_page_says_when_the_service_is_not_ready() -> None:
 
 def test_an_empty_plant_has_a_page_too() -> None:
     assert "No alarm is active." in client(house(collectors=[], alarms=[], counts={}), BEARER).get("/").text
+
+
+EXPLAIN = {"collector": "quay/cutting/dc-1", "point": "dp", "limit": "high", "at": "2026-11-25T04:10:00Z"}
+
+
+def test_an_alarm_or_a_limit_at_an_instant_is_explained() -> None:
+    asker = client(house(), BEARER)
+    assert asker.get("/api/v1/explain", params={"alarm": "a1"}).json()["answer"] == "Alarm a1 was raised."
+    found = asker.get("/api/v1/explain", params=EXPLAIN).json()
+    assert found["sentences"] == ["It was not beyond."]
+    assert found["facts"]["at_us"] == 1_795_579_800_000_000
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "words"),
+    [
+        ({"alarm": "a9"}, 404, "no alarm 'a9'"),
+        (EXPLAIN | {"collector": "x"}, 404, "no collector 'x'"),
+        ({}, 422, "give those"),
+        ({"alarm": "a1", "at": "2026-11-25T04:10:00Z"}, 422, "give those"),
+        ({"collector": "x", "point": "dp"}, 422, "give those"),
+        (EXPLAIN | {"at": "yesterday"}, 422, "RFC 3339"),
+        (EXPLAIN | {"at": "2036-11-25T04:10:00Z"}, 422, "ask for an earlier one"),
+    ],
+)
+def test_what_cannot_be_explained_is_a_problem_with_its_remedy(query: dict[str, str], status: int, words: str) -> None:
+    answer = client(house(), BEARER).get("/api/v1/explain", params=query)
+    assert (answer.status_code, answer.headers["content-type"]) == (status, "application/problem+json")
+    assert words in answer.json()["detail"]
+
+
+def test_while_the_history_is_not_open_an_explanation_can_be_asked_for_again() -> None:
+    owner = house()
+    owner.fails = True
+    answer = client(owner, BEARER).get("/api/v1/explain", params=EXPLAIN)
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "10")

@@ -1,7 +1,7 @@
 -- The durable record. One transaction per batch writes the journal entry and all that follows from it.
 CREATE TABLE journal (
     seq INTEGER PRIMARY KEY,            -- ascending without gaps
-    committed_us INTEGER NOT NULL,      -- wall clock at commit
+    committed_us INTEGER NOT NULL,      -- the service's clock at commit
     rows INTEGER NOT NULL,
     readings BLOB,                      -- Arrow IPC: see service/store/journal.py
     events TEXT                         -- JSON list of alarm changes, NULL when there are none
@@ -54,7 +54,7 @@ CREATE TABLE alarm (
     began_us INTEGER NOT NULL,
     raised_us INTEGER NOT NULL,
     cleared_us INTEGER,
-    recorded_us INTEGER NOT NULL,       -- wall clock at the commit that raised it
+    recorded_us INTEGER NOT NULL,       -- the service's clock at the commit that raised it
     reason TEXT NOT NULL,
     evidence TEXT NOT NULL              -- JSON, see rules.types.Evidence
 ) STRICT;
