@@ -189,13 +189,12 @@ def held_reason(spec: CollectorSpec, state: CollectorState, point: PointSpec, at
         return "value unknown"
     if point.always or spec.running is None:
         return ""
-    for part in running.stretches(spec.running, state.timeline, at_us, at_us + 1):
-        if part.armed:
-            return ""
-        if part.state is RunState.RUNNING:
-            return "settling"
-        return "stopped" if part.state is RunState.STOPPED else "running state unknown"
-    return "running state unknown"
+    part = next(running.stretches(spec.running, state.timeline, at_us, at_us + 1))
+    if part.armed:
+        return ""
+    if part.state is RunState.RUNNING:
+        return "settling"
+    return "stopped" if part.state is RunState.STOPPED else "running state unknown"
 
 
 def _admit(state: PointState, readings: Sequence[Reading], counts: dict[Verdict, int]) -> list[Reading]:

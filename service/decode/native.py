@@ -81,7 +81,9 @@ def rejection(parcel: Parcel, message: GatewayMessage, faults: list[tuple[Any, s
 def _piece_by_piece(payload: bytes) -> Decoded:
     """Reading by reading. NaN and numbers too large for a float, which JSON does not have, spoil one reading only."""
     try:
-        envelope = msgspec.convert(json.loads(payload), _Envelope)
+        found = json.loads(payload.decode())
+        msgspec.json.encode(found)  # lone surrogates, which json lets through, are refused here
+        envelope = msgspec.convert(found, _Envelope)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise BadInput(
             f"message: {error}; expected the native JSON form (gateway, readings); "

@@ -208,7 +208,8 @@ class Receiver:
         self.connected.set()
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        self.last_error = f"broker {self._link.host}:{self._link.port}: disconnected ({reason})"
+        if self.connected.is_set():  # else it was refused, and why is known already
+            self.last_error = f"broker {self._link.host}:{self._link.port}: disconnected ({reason})"
         self._lost()
 
     def _lost(self) -> None:

@@ -43,7 +43,7 @@ def by_point(items: list[Item]) -> dict[str, list[Reading]]:
 
 
 def ordered(events: list[AlarmEvent]) -> list[AlarmEvent]:
-    return sorted(events, key=lambda event: (event.at_us, event.point, event.tier, event.change))
+    return sorted(events, key=lambda event: (event.at_us, event.collector, event.point, event.tier, event.change))
 
 
 def cut(items: list[Item], places: list[int]) -> list[list[Item]]:

@@ -597,10 +597,6 @@ def test_a_running_rule_whose_point_expired_stays_unknown_under_new_thresholds()
     ],
     ids=["rule removed", "rule on another point", "judged always", "longer hold"],
 )
-@pytest.mark.xfail(
-    strict=True,
-    reason="change_limits compares limits alone: after another change the new rule judges the time before it too",
-)
 def test_time_before_a_change_is_judged_by_what_was_in_force_then(
     old: CollectorSpec, new: CollectorSpec, story: Story
 ) -> None:

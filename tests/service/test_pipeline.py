@@ -28,7 +28,7 @@ from service.registering import Registered, take_up
 from service.store.ledger import Ledger
 from service.units.convert import lookup
 from tests.parts import message, plant_text, wait_until
-from tests.service.decode.test_native import MESSAGES, SURROGATES
+from tests.service.decode.test_native import MESSAGES
 
 S = 1_000_000
 START_S = 1_795_593_600
@@ -367,7 +367,6 @@ def test_a_clock_that_is_behind_its_gateways_is_said_and_taken_back(stage: Stage
     assert stage.pipeline.clock_error == ""
 
 
-@SURROGATES
 def test_a_lone_surrogate_in_a_message_does_not_end_the_pipeline(stage: Stage) -> None:
     wrong = parcel(
         message("gw-0", 1, [("dp", START_S, 1.0), ("amps", START_S, 1.0)])
@@ -379,7 +378,6 @@ def test_a_lone_surrogate_in_a_message_does_not_end_the_pipeline(stage: Stage) -
     assert [code for code, _, _ in stage.quarantine()] == ["message-invalid"]
 
 
-@SURROGATES
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @example([{"readings": [7, {"tag": "\ud800", "at": START_S, "unit": "Pa"}]}], "gw-0", False)
 @given(st.lists(MESSAGES | st.binary(max_size=40), max_size=4), st.sampled_from(["gw-0", "gw-1"]), st.booleans())

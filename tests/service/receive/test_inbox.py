@@ -121,10 +121,7 @@ def test_closing_ends_the_wait_of_a_batch_that_fills() -> None:
 @pytest.mark.parametrize("most", [1, 7, 1000])
 def test_between_threads_nothing_is_lost_or_doubled_and_each_filler_keeps_its_order(most: int) -> None:
     inbox: Inbox[tuple[int, int]] = Inbox(most, most_bytes=BYTES, weigh=lambda _: 0)
-    fillers = [
-        threading.Thread(target=lambda who=who: [inbox.put((who, n)) for n in range(300)])  # type: ignore[misc]
-        for who in range(3)
-    ]
+    fillers = [threading.Thread(target=lambda who=who: [inbox.put((who, n)) for n in range(300)]) for who in range(3)]
     for filler in fillers:
         filler.start()
     found: list[tuple[int, int]] = []

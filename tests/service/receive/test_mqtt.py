@@ -281,10 +281,6 @@ def test_it_goes_on_trying_until_a_broker_is_there(tmp_path: Path) -> None:
         one.receiver.stop(5)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="_on_disconnect follows a refusal at once and writes 'disconnected (Protocol error)' over its reason",
-)
 @VERSIONS
 def test_a_broker_that_refuses_is_named_with_its_reason(tmp_path: Path, version: int) -> None:
     assert MOSQUITTO is not None
