@@ -87,7 +87,7 @@ class BrokerSettings(Section):
         description="seconds that the broker keeps messages for an absent daemon (MQTT 5)",
     )
     receive_maximum: int = Field(
-        2000, ge=1, le=65_535, description="messages that may be on their way unacknowledged (MQTT 5)"
+        8000, ge=1, le=65_535, description="messages that may be on their way unacknowledged (MQTT 5)"
     )
     reconnect_longest_s: Seconds = Field(30.0, description="longest wait, in seconds, between attempts to connect")
 
@@ -129,7 +129,7 @@ class IntakeSettings(Section):
     inbox_parcels: int = Field(
         20_000, ge=100, le=1_000_000, description="messages that may wait; beyond it, the broker keeps them"
     )
-    batch_parcels: int = Field(4000, ge=1, le=100_000, description="messages at most in one transaction")
+    batch_parcels: int = Field(2000, ge=1, le=100_000, description="messages at most in one transaction")
     batch_age_ms: float = Field(50.0, ge=0, le=10_000, description="milliseconds that a message may wait for others")
     payload_bytes: int = Field(
         262_144, ge=1024, le=16_777_216, description="bytes of one message; longer ones are refused"

@@ -50,7 +50,7 @@ def test_an_empty_file_gives_the_defaults(tmp_path: Path) -> None:
         Path("/etc/dustcake/plant.toml"),
     )
     assert (found.broker.host, found.broker.port, found.broker.version) == ("127.0.0.1", 1883, 5)
-    assert (found.intake.inbox_parcels, found.intake.batch_parcels, found.intake.batch_age_ms) == (20_000, 4000, 50.0)
+    assert (found.intake.inbox_parcels, found.intake.batch_parcels, found.intake.batch_age_ms) == (20_000, 2000, 50.0)
     assert (found.intake.payload_bytes, found.intake.readings_per_message) == (262_144, 5000)
     assert (found.web.host, found.web.port) == ("127.0.0.1", 8470)
     assert found.channels == {}
