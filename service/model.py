@@ -32,8 +32,7 @@ class BadConfiguration(Exception):
     """The site's fault. The text names file, key path, value, what was expected and the remedy."""
 
 
-@dataclass(frozen=True, slots=True)
-class Parcel:
+class Parcel(msgspec.Struct, frozen=True, gc=False):
     """One message from the broker. `token` is what the receiver needs to acknowledge it."""
 
     topic: str
