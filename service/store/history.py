@@ -165,13 +165,18 @@ class History:
                 raise
             self._set_aside(f"{type(error).__name__}: {error}")
             database = self._open_file()
+        if not self._is_of_this_ledger(database):
+            database.close()
+            self._set_aside("its last entry is not the ledger's, which was restored from a backup")
+            database = self._open_file()
         with self._guard:
             self._database = database
         self._note_applied(database)
-        newest = self._journal().execute("SELECT coalesce(max(seq), 0) FROM journal").fetchone()[0]
-        if self.applied > newest:
-            self._set_aside(f"it is at entry {self.applied} and the ledger, restored from a backup, at {newest}")
-            self._open()
+
+    def _is_of_this_ledger(self, database: duckdb.DuckDBPyConnection) -> bool:
+        seq, committed_us = database.execute("SELECT seq, committed_us FROM applied").fetchall()[0]
+        there = self._journal().execute("SELECT committed_us FROM journal WHERE seq = ?", (seq,)).fetchall()
+        return seq == 0 or there == [(committed_us,)]
 
     def _open_file(self) -> duckdb.DuckDBPyConnection:
         database = duckdb.connect(str(self.path), config=self._config)
@@ -227,7 +232,7 @@ class History:
         """Bring over the next journal entries, up to a number of rows, in one transaction."""
         assert self._database is not None
         database = self._database
-        entries, events, last = self._read()
+        entries, events, last, committed_us = self._read()
         database.execute("BEGIN")
         self._apply_names(database)
         if entries:
@@ -240,16 +245,17 @@ class History:
             database.executemany(
                 "INSERT INTO alarm_change VALUES (?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?), ?)", events
             )
-        database.execute("UPDATE applied SET seq = ?", [last])
+        database.execute("UPDATE applied SET seq = ?, committed_us = ?", [last, committed_us])
         database.execute("COMMIT")
         with self._work:
             self.applied = last
             self._work.notify_all()
 
-    def _read(self) -> tuple[list[Any], list[tuple[Any, ...]], int]:
+    def _read(self) -> tuple[list[Any], list[tuple[Any, ...]], int, int]:
+        """The next entries: their readings, their alarm changes, and the number and time of the last of them."""
         tables: list[Any] = []
         events: list[tuple[Any, ...]] = []
-        last, rows = self.applied, 0
+        last, rows, committed_us = self.applied, 0, 0
         cursor = self._journal().execute(
             "SELECT seq, committed_us, rows, readings, events FROM journal WHERE seq > ? ORDER BY seq", (last,)
         )
@@ -265,7 +271,7 @@ class History:
                 last, rows = seq, rows + count
                 if rows >= ROWS_PER_APPLY or seq - self.applied >= ENTRIES_PER_APPLY:
                     break
-        return tables, events, last
+        return tables, events, last, committed_us
 
     def _journal(self) -> sqlite3.Connection:
         if self._ledger is None:

@@ -7,6 +7,7 @@ import json
 import signal
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -327,3 +328,63 @@ def test_stopping_ends_the_thread_even_without_a_broker() -> None:
     one.receiver.stop(5)
     assert time.monotonic() - started_s < 4
     assert not one.receiver._thread.is_alive()
+
+
+class _Granted:
+    is_failure = False
+
+
+def test_listening_goes_on_from_where_it_was_less_the_gaps() -> None:
+    """A link that reconnects again and again must not put off for ever that a gateway is called silent."""
+    now = [1_000_000]
+    link = Link("127.0.0.1", 1, 5, "x", None, None, None, 30, 3600, 10, 1.0, ("a/+/b", "a/+/c"), "a/s")
+    receiver = Receiver(link, lambda _: True, lambda: now[0], iso)
+    client = receiver._client
+
+    def connect() -> None:
+        receiver._on_subscribe(client, None, 1, [_Granted(), _Granted()], None)
+
+    assert receiver.listened_since_us is None
+    connect()
+    assert receiver.listened_since_us == 1_000_000
+    now[0] = 5_000_000
+    receiver._lost()
+    receiver._lost()  # told twice: by the callback and by the loop's end
+    assert receiver.listened_since_us is None
+    now[0] = 7_000_000
+    connect()
+    assert receiver.listened_since_us == 3_000_000
+    assert receiver.connected_since_us == 7_000_000
+
+
+def test_only_the_network_thread_writes_to_the_socket(broker: Real) -> None:
+    """Acknowledgements come from the pipeline's thread; with TLS two writers at once end the process."""
+    writers: set[str] = set()
+    with contextlib.closing(Closing(Heard(broker.at, 5, "writers"))) as one:
+        client = one.heard.receiver._client
+        real = client._packet_write
+
+        def packet_write() -> Any:
+            writers.add(threading.current_thread().name)
+            return real()
+
+        client._packet_write = packet_write  # type: ignore[method-assign]
+        one.heard.receiver.start()
+        wait_until(one.heard.receiver.connected.is_set, "connected")
+        with publisher(broker.at) as sender:
+            for n in range(50):
+                sender.publish("writers/v1/gw-1/readings", str(n), qos=1)
+            wait_until(lambda: len(one.heard.parcels) == 50, "all came")
+        one.heard.receiver.acknowledge([parcel.token for parcel in one.heard.parcels])
+        one.heard.receiver.publish("writers/v1/news", b"x", 5)
+    assert writers == {"receive"}
+
+
+class Closing:
+    """Stops a receiver at the end."""
+
+    def __init__(self, heard: Heard) -> None:
+        self.heard = heard
+
+    def close(self) -> None:
+        self.heard.receiver.stop(5)

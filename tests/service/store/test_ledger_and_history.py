@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -179,3 +181,56 @@ def test_quarantine_is_bounded_and_says_how_much_was_refused(ledger: Ledger, mon
     assert reader.execute("SELECT count(*) FROM quarantine").fetchone() == (3,)
     assert reader.execute("SELECT count FROM tally WHERE name = 'quarantined'").fetchone() == (10,)
     reader.close()
+
+
+def test_a_history_that_is_ahead_of_a_restored_ledger_is_made_anew(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    first = Ledger(path)
+    first.number_units([("Pa", 0.0, 1.0, 1.0)])
+    first.number_points([("q/c/d", "dp", "differential pressure")], 5)
+    first.commit(entry((1, 1_000_000, 2.5)))
+    with closing(sqlite3.connect(tmp_path / "backup.sqlite")) as backup, closing(connect(path)) as source:
+        source.backup(backup)
+    seq = first.commit(replace(entry((1, 2_000_000, 2.6)), committed_us=8))
+    history = History(tmp_path / "history.duckdb", path, lambda: "1")
+    history.start()
+    assert len(rows(history, seq)) == 2
+    history.stop(10)
+    first.close()
+    for name in ("ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm"):
+        (tmp_path / name).unlink(missing_ok=True)
+    (tmp_path / "backup.sqlite").rename(path)
+    restored = Ledger(path)
+    again = History(tmp_path / "history.duckdb", path, lambda: "2")
+    again.start()
+    assert rows(again, restored.commit(replace(entry((1, 3_000_000, 2.7)), committed_us=9))) == [
+        (1, 1_000_000, 2.5, True, False, 1),
+        (1, 3_000_000, 2.7, True, False, 2),
+    ]
+    assert "restored from a backup" in again.rebuilt[0]
+    again.stop(10)
+    restored.close()
+
+
+def test_thousands_of_small_entries_are_applied_in_bounded_pieces(ledger: Ledger, history: History) -> None:
+    ledger._connection.execute("PRAGMA synchronous = OFF")  # only here: this test is about the reading side
+    for n in range(2_500):
+        seq = ledger.commit(entry((1, n * 1_000_000, float(n))))
+    history.follow(seq)
+    assert history.wait_applied(seq, 60), history.error
+    assert history.query("SELECT count(*), sum(value) FROM reading") == [(2_500, 2_500 * 2_499 / 2)]
+
+
+def test_a_reader_does_not_stop_the_writer(ledger: Ledger, history: History) -> None:
+    seq = ledger.commit(entry(*[(1, n * 1_000_000, float(n)) for n in range(1_000)]))
+    assert len(rows(history, seq)) == 1_000
+    with history._guard:
+        assert history._database is not None
+        cursor = history._database.cursor()
+    cursor.execute("SELECT value FROM reading ORDER BY at_utc")
+    assert cursor.fetchone() == (0.0,)  # and the question stays open
+    seq = ledger.commit(entry((2, 5_000_000, 1.0)))
+    history.follow(seq)
+    assert history.wait_applied(seq, 20), history.error
+    assert len(cursor.fetchall()) == 999
+    cursor.close()

@@ -1,6 +1,8 @@
 -- The history, rebuildable from the ledger's journal. No key index on readings: see DEVELOPERS.md.
-CREATE TABLE applied (seq BIGINT NOT NULL);
-INSERT INTO applied VALUES (0);
+-- The last journal entry that is in here, and when it was committed: a ledger restored from a backup has another
+-- entry of that number, or none.
+CREATE TABLE applied (seq BIGINT NOT NULL, committed_us BIGINT NOT NULL);
+INSERT INTO applied VALUES (0, 0);
 CREATE TABLE unit (id SMALLINT, name VARCHAR, shift DOUBLE, numerator DOUBLE, denominator DOUBLE);
 CREATE TABLE point (id INTEGER, collector VARCHAR, name VARCHAR, quantity VARCHAR);
 CREATE TABLE reading (
