@@ -51,9 +51,15 @@ def _head(seen: dict[str, Any] | None, page: str) -> RenderableType:
     return text
 
 
+NAME_CHARACTERS = 24  # of a collector's name are kept however narrow the terminal is
+
+
 def _collectors(seen: dict[str, Any]) -> RenderableType:
     drawn = Table(box=None, pad_edge=False, header_style="dim", expand=True)
-    for heading in ("", "collector", "runs", "most pressing point", "its limit"):
+    names = max((len(collector["name"]) for collector in seen["collectors"]), default=0)
+    for heading, least in (("", 9), ("collector", min(names, NAME_CHARACTERS)), ("runs", 8)):
+        drawn.add_column(heading, overflow="ellipsis", no_wrap=True, min_width=least)
+    for heading in ("most pressing point", "its limit"):
         drawn.add_column(heading, overflow="ellipsis", no_wrap=True)
     for collector in seen["collectors"]:
         word, style = NEEDS[collector["need"]]
