@@ -103,7 +103,7 @@ def due_in_us(track: Track, limit: Limit) -> int | None:
 
 def closed(track: Track, limit: Limit, owner: Owner, at_us: int, reason: str) -> AlarmEvent:
     """The event that closes an active alarm whose limit is gone; the caller drops the track."""
-    return _event(track, limit, owner, Change.CLOSED, at_us, reason=reason)
+    return event_of(track, limit, owner, Change.CLOSED, at_us, reason=reason)
 
 
 def _elapse_pending(track: Track, limit: Limit, owner: Owner, start_us: int, length_us: int) -> AlarmEvent | None:
@@ -114,7 +114,7 @@ def _elapse_pending(track: Track, limit: Limit, owner: Owner, start_us: int, len
         return None
     track.raised_us = start_us + left_us
     track.evaluated_us += left_us
-    event = _event(track, limit, owner, Change.RAISED, track.raised_us)
+    event = event_of(track, limit, owner, Change.RAISED, track.raised_us)
     track.evaluated_us += length_us - left_us
     return event
 
@@ -125,7 +125,7 @@ def _elapse_clearing(track: Track, limit: Limit, owner: Owner, start_us: int, le
     if length_us <= left_us:
         return None
     track.evaluated_us -= length_us - left_us
-    event = _event(track, limit, owner, Change.CLEARED, start_us + left_us)
+    event = event_of(track, limit, owner, Change.CLEARED, start_us + left_us)
     _reset(track)
     return event
 
@@ -136,7 +136,8 @@ def _reset(track: Track) -> None:
         setattr(track, name, getattr(fresh, name))
 
 
-def _event(track: Track, limit: Limit, owner: Owner, change: Change, at_us: int, *, reason: str = "") -> AlarmEvent:
+def event_of(track: Track, limit: Limit, owner: Owner, change: Change, at_us: int, *, reason: str = "") -> AlarmEvent:
+    """The event of this change with the evidence that the track holds; every evaluator makes its events here."""
     evidence = Evidence(
         began_us=track.began_us,
         raised_us=track.raised_us,

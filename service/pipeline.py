@@ -235,13 +235,16 @@ class Pipeline:
         return rows
 
     def _set_broken_aside(self, batch: Round, latest_us: int) -> None:
-        for origin, message in zip(list(batch.origins), list(batch.messages), strict=True):
+        sound: list[tuple[Parcel, GatewayMessage]] = []
+        for origin, message in zip(batch.origins, batch.messages, strict=True):
             try:
                 self._normaliser.normalise([message], latest_us)
             except Exception as error:  # noqa: BLE001 - as above
                 batch.rejected.append(_broken(origin, error))
-                batch.origins.remove(origin)
-                batch.messages.remove(message)
+            else:
+                sound.append((origin, message))
+        batch.origins = [origin for origin, _ in sound]
+        batch.messages = [message for _, message in sound]
 
     def _entry(self, judged: Judged, batch: Round, *, tips: bool = False) -> Entry:
         """All that the transaction carries."""

@@ -61,7 +61,7 @@ LAG_ENTRIES = 2_000  # journal entries that the history may be behind
 
 
 class Service:
-    """The whole service in one process. BadConfiguration when it cannot be built; then nothing is left open."""
+    """The whole service in one process. BadConfiguration when it cannot be built; then no thread is at work yet."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -92,9 +92,10 @@ class Service:
             weigh=lambda item: len(item.payload) if isinstance(item, Parcel) else 0,
         )
         self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
+        self.channels = {name: _channel(name, item, self) for name, item in settings.channels.items()}
         self.dispatcher = Dispatcher(
             self.outbox,
-            {name: _channel(name, item, self) for name, item in settings.channels.items()},
+            self.channels,
             now_us=self.clock.wall_us,
             policy=RetryPolicy(
                 first_s=settings.notify.first_retry_s,
@@ -137,6 +138,8 @@ class Service:
         self.receiver.stop(left_s() * 0.5)
         self.web.stop(min(left_s(), 2.0))
         self.dispatcher.stop(left_s() * 0.5)
+        for channel in self.channels.values():
+            channel.close()
         self.history.stop(left_s())
         if finished:
             self.ledger.close()

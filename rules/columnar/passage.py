@@ -15,8 +15,8 @@ import numpy as np
 from rules.columnar.comparator import high, low, turns
 from rules.columnar.spans import Bools, Ints, Readings
 from rules.columnar.window import Window
-from rules.delays import Owner, Track
-from rules.types import AlarmEvent, Change, Evidence, Limit, alarm_id
+from rules.delays import Owner, Track, event_of
+from rules.types import AlarmEvent, Change, Limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ def pass_over(limit: Limit, owner: Owner, track: Track, window: Window) -> list[
     _note_alarms(seen, raises.tolist(), at.tolist(), track.raised_us)
     _leave(track, window, phases, seen[-1])
     return [
-        _event(limit, owner, case, Change.RAISED if is_raise else Change.CLEARED, at_us)
+        event_of(case, limit, owner, Change.RAISED if is_raise else Change.CLEARED, at_us)
         for case, is_raise, at_us in zip(seen, raises.tolist(), at.tolist(), strict=False)  # the last is no event
     ]
 
@@ -176,32 +176,3 @@ def _leave(track: Track, window: Window, phases: _Phases, last: Track) -> None:
     left = last if last.is_open else Track()
     for name in Track.__slots__:
         setattr(track, name, getattr(left, name))
-
-
-def _event(limit: Limit, owner: Owner, track: Track, change: Change, at_us: int) -> AlarmEvent:
-    evidence = Evidence(
-        began_us=track.began_us,
-        raised_us=track.raised_us,
-        cleared_us=at_us if change is Change.CLEARED else None,
-        extreme=track.extreme,
-        extreme_at_us=track.extreme_at_us,
-        threshold=limit.threshold,
-        back=limit.back,
-        on_delay_us=limit.on_delay_us,
-        off_delay_us=limit.off_delay_us,
-        evaluated_us=track.evaluated_us,
-        stopped_us=track.stopped_us,
-        unknown_us=track.unknown_us,
-        readings=track.readings,
-        revision=limit.revision,
-    )
-    return AlarmEvent(
-        alarm_id=alarm_id(owner.collector, owner.point, limit.tier.value, track.began_us),
-        collector=owner.collector,
-        point=owner.point,
-        tier=limit.tier,
-        change=change,
-        at_us=at_us,
-        priority=limit.priority,
-        evidence=evidence,
-    )
