@@ -5,7 +5,7 @@ export UV_PYTHON_DOWNLOADS := never
 RUN := $(UV) run --locked --extra demo
 ARGS ?=
 
-.PHONY: demo test check bench soak schema clean
+.PHONY: demo test check bench soak mutants clean
 
 demo: $(UV)            ## demo collectors live: readings, alarm, delivered notification (ARGS="--for 120")
 	@$(RUN) --no-dev dustcake demo $(ARGS)
@@ -22,8 +22,13 @@ check: $(UV)           ## lint, format, types, import contracts
 bench: $(UV)           ## speed as ratios, measured in one run on this machine
 	@$(RUN) python -m tests.bench $(ARGS)
 
-soak: $(UV)            ## property tests with many examples (EXAMPLES=100000)
-	@DUSTCAKE_EXAMPLES=$(or $(EXAMPLES),100000) $(RUN) pytest -n auto --timeout=36000 tests/property $(ARGS)
+soak: $(UV)            ## do all evaluators agree, over very many histories from seeds? (EXAMPLES=1000000 SEED=0)
+	@$(RUN) python -m tests.property.soak --histories $(or $(EXAMPLES),1000000) --seed $(or $(SEED),0) --processes $$(nproc) $(ARGS)
+
+mutants: $(UV)         ## is each line of the alarm decision held by a test? the survivors are in docs/mutants.md
+	@rm -rf mutants
+	@DUSTCAKE_EXAMPLES=60 $(RUN) mutmut run $(ARGS)
+	@$(RUN) mutmut results | grep -v killed || true
 
 $(UV):
 	@python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "python3 >= 3.11 is needed, found $$(python3 --version)"; exit 1; }
@@ -32,4 +37,4 @@ $(UV):
 	@.tools/bin/python -m pip install --quiet --disable-pip-version-check uv==0.13.9
 
 clean:                 ## remove environments, caches and the demo's folder
-	rm -rf .tools .venv .demo .mypy_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf .tools .venv .demo mutants .mypy_cache .ruff_cache .import_linter_cache .hypothesis

@@ -14,7 +14,7 @@ Rules of the state:
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -24,6 +24,8 @@ from rules.comparator import judge
 from rules.delays import Owner, Track
 from rules.running import Stretch, Timeline
 from rules.types import AlarmEvent, CollectorSpec, Limit, PointSpec, Reading, RunState
+
+ALWAYS_LATER_US, ALWAYS_EARLIER_US = 2**63, -(2**63)
 
 
 class Verdict(StrEnum):
@@ -51,12 +53,20 @@ class PointState:
                 return True
         return False
 
+    @property
+    def news_from_us(self) -> int:
+        """A reading at or after this instant is news to the point."""
+        return ALWAYS_EARLIER_US if self.last_us is None else max(self.last_us + 1, self.evaluated_us)
+
     def take_quietly(self, reading: Reading) -> None:
         """The reading is now the last one; time has passed up to it."""
         self.last_us = self.evaluated_us = reading.at_us
         self.good = reading.good
         if reading.good:
             self.value = reading.value
+
+    def judged(self, point: PointSpec) -> Iterator[tuple[Track, Limit]]:
+        return zip(self.tracks, point.limits, strict=True)
 
     def known_until_us(self, hold_us: int) -> int:
         if self.last_us is None:
@@ -83,7 +93,7 @@ def new_point(spec: PointSpec) -> PointState:
 
 def verdict(state: PointState, reading: Reading) -> Verdict:
     """Whether a reading is news to its point (semantics section 6)."""
-    if state.last_us is None or (reading.at_us > state.last_us and reading.at_us >= state.evaluated_us):
+    if reading.at_us >= state.news_from_us:
         return Verdict.EVALUATED
     same = reading.good == state.good and (not reading.good or reading.value == state.value)
     if reading.at_us == state.last_us and same:
@@ -98,19 +108,12 @@ def step(
 
     The events are sorted by instant, then by point and limit in the spec's order.
     """
-    counts = dict.fromkeys(Verdict, 0)
-    fresh: dict[str, list[Reading]] = {}
-    for point in spec.points:
-        fresh[point.name] = _admit(state.points[point.name], readings.get(point.name, ()), counts)
-    if spec.running is not None:
-        point = _point(spec, spec.running.point)
-        for reading in fresh[point.name]:
-            running.observe(spec.running, state.timeline, reading, point.hold_us)
-    events: list[AlarmEvent] = []
-    for point in spec.points:
-        for reading in fresh[point.name]:
-            if decided := _take(spec, point, state, reading):
-                events += decided
+    counts = {Verdict.EVALUATED: 0, Verdict.DUPLICATE: 0, Verdict.LATE: 0}
+    decided: dict[str, list[AlarmEvent]] = {}
+    for point in spec.points if spec.running is None else _running_first(spec, spec.running.point):
+        if point.name in readings:
+            decided[point.name] = _take_all(spec, point, state, readings[point.name], counts)
+    events = [event for point in spec.points for event in decided.get(point.name, ())]
     _forget_old_spans(spec, state, events)
     return sorted(events, key=lambda event: event.at_us), counts
 
@@ -141,7 +144,7 @@ def advance(
 def is_due(point: PointSpec, state: PointState, watermark_us: int) -> bool:
     """Whether a timer of the point can have run out before the watermark, were all its time counted."""
     end_us = min(watermark_us, state.known_until_us(point.hold_us))
-    for track, limit in zip(state.tracks, point.limits, strict=True):
+    for track, limit in state.judged(point):
         due_us = delays.due_in_us(track, limit)
         if due_us is not None and state.evaluated_us + due_us < end_us:
             return True
@@ -165,7 +168,7 @@ def change_limits(
         successor = next((item for item in new.points if item.name == point.name), None)
         if (
             successor is not None
-            and _all_same(point, successor)
+            and [*map(_numbers, point.limits)] == [*map(_numbers, successor.limits)]
             and not (point_state.is_open and _judged_otherwise(old, new, point, successor))
         ):
             after.points[point.name] = point_state
@@ -197,31 +200,56 @@ def held_reason(spec: CollectorSpec, state: CollectorState, point: PointSpec, at
     return "stopped" if part.state is RunState.STOPPED else "running state unknown"
 
 
-def _admit(state: PointState, readings: Sequence[Reading], counts: dict[Verdict, int]) -> list[Reading]:
-    fresh: list[Reading] = []
+def _running_first(spec: CollectorSpec, run: str) -> list[PointSpec]:
+    return sorted(spec.points, key=lambda point: point.name != run)
+
+
+def _take_all(
+    spec: CollectorSpec,
+    point: PointSpec,
+    state: CollectorState,
+    readings: Sequence[Reading],
+    counts: dict[Verdict, int],
+) -> list[AlarmEvent]:
+    """Most readings can decide nothing: nothing is open and they are beyond no limit. The loop steps over those."""
+    held, rule = state.points[point.name], spec.running
+    is_run = rule is not None and rule.point == point.name
+    events: list[AlarmEvent] = []
+    low, high = point.inner_low, point.inner_high
+    calm_from_us = ALWAYS_LATER_US if is_run or held.is_open else held.news_from_us
+    refused = 0
+    quiet: Reading | None = None
     for reading in readings:
-        if fresh and reading.at_us <= fresh[-1].at_us:
-            last = fresh[-1]
-            same = reading.good == last.good and (not reading.good or reading.value == last.value)
-            what = Verdict.DUPLICATE if same and reading.at_us == last.at_us else Verdict.LATE
-        else:
-            what = verdict(state, reading)
-        counts[what] += 1
-        if what is Verdict.EVALUATED:
-            fresh.append(reading)
-    return fresh
+        if calm_from_us <= reading.at_us and low <= reading.value <= high:
+            quiet = reading
+            calm_from_us = reading.at_us + 1
+            continue
+        if quiet is not None:
+            held.take_quietly(quiet)
+            quiet = None
+        what = verdict(held, reading)
+        if what is not Verdict.EVALUATED:
+            counts[what] += 1
+            refused += 1
+            continue
+        if rule is not None and is_run:
+            running.observe(rule, state.timeline, reading, point.hold_us)
+        if decided := _take(spec, point, held, state.timeline, reading):
+            events += decided
+        calm_from_us = ALWAYS_LATER_US if is_run or held.is_open else held.news_from_us
+    if quiet is not None:
+        held.take_quietly(quiet)
+    counts[Verdict.EVALUATED] += len(readings) - refused
+    return events
 
 
-def _take(spec: CollectorSpec, point: PointSpec, state: CollectorState, reading: Reading) -> list[AlarmEvent]:
-    point_state = state.points[point.name]
-    is_inside = not reading.good or point.inner_low <= reading.value <= point.inner_high
-    if is_inside and not point_state.is_open:
-        point_state.take_quietly(reading)
-        return []
-    events = _elapse(spec, point, point_state, state.timeline, reading.at_us)
-    point_state.take_quietly(reading)
+def _take(
+    spec: CollectorSpec, point: PointSpec, state: PointState, timeline: Timeline, reading: Reading
+) -> list[AlarmEvent]:
+    events = _elapse(spec, point, state, timeline, reading.at_us)
+    state.take_quietly(reading)
     if reading.good:
-        for track, limit in zip(point_state.tracks, point.limits, strict=True):
+        for track, limit in state.judged(point):
             _judge(track, limit, reading)
     return events
 
@@ -239,13 +267,13 @@ def _elapse(
 ) -> list[AlarmEvent]:
     """Let time pass over one point up to `to_us`; its evaluated instant is then `to_us`."""
     from_us, state.evaluated_us = state.evaluated_us, to_us
-    if not state.is_open or to_us <= from_us:
+    if not state.is_open:
         return []
     known_us = min(max(state.known_until_us(point.hold_us), from_us), to_us)
     owner = Owner(spec.name, point.name)
     events: list[AlarmEvent] = []
     for stretch in _stretches(spec, point, timeline, from_us=from_us, known_us=known_us, to_us=to_us):
-        for track, limit in zip(state.tracks, point.limits, strict=True):
+        for track, limit in state.judged(point):
             event = delays.elapse(track, limit, owner, stretch) if track.is_open else None
             if event is not None:
                 events.append(event)
@@ -255,37 +283,29 @@ def _elapse(
 def _stretches(
     spec: CollectorSpec, point: PointSpec, timeline: Timeline, *, from_us: int, known_us: int, to_us: int
 ) -> list[Stretch]:
-    parts: list[Stretch] = []
-    if from_us < known_us:
-        if point.always or spec.running is None:
-            parts.append(Stretch(from_us, known_us, RunState.RUNNING, True, False))
-        else:
-            parts += running.stretches(spec.running, timeline, from_us, known_us)
-    if known_us < to_us:
-        parts += _unknown_value(spec, point, timeline, known_us, to_us)
+    """Time without a value counts for nothing; a stop that is long enough is still a stop."""
+    parts = _ran(spec, point, timeline, from_us, known_us)
+    for part in _ran(spec, point, timeline, known_us, to_us):
+        parts.append(part._replace(state=RunState.UNKNOWN, armed=False))
     return parts
 
 
-def _unknown_value(
-    spec: CollectorSpec, point: PointSpec, timeline: Timeline, from_us: int, to_us: int
-) -> list[Stretch]:
-    """Time without a value counts for nothing; a stop that is long enough is still a stop."""
+def _ran(spec: CollectorSpec, point: PointSpec, timeline: Timeline, from_us: int, to_us: int) -> list[Stretch]:
+    if from_us >= to_us:
+        return []
     if point.always or spec.running is None:
-        return [Stretch(from_us, to_us, RunState.UNKNOWN, False, False)]
-    return [
-        part._replace(state=RunState.UNKNOWN, armed=False)
-        for part in running.stretches(spec.running, timeline, from_us, to_us)
-    ]
+        return [Stretch(from_us, to_us, RunState.RUNNING, True, False)]
+    return list(running.stretches(spec.running, timeline, from_us, to_us))
 
 
 def _carry_over(old: PointSpec, new: PointSpec, state: PointState, at_us: int) -> PointState:
     """The point under its new limits: unchanged limits keep their tracks, others begin at `at_us`."""
     kept = PointState([], state.last_us, state.value, state.good, state.evaluated_us)
     is_known = state.good and at_us < state.known_until_us(new.hold_us)
-    before = {limit.tier: (limit, track) for limit, track in zip(old.limits, state.tracks, strict=True)}
+    before = {limit.tier: (limit, track) for track, limit in state.judged(old)}
     for limit in new.limits:
         was = before.get(limit.tier)
-        if was is not None and _same_numbers(was[0], limit):
+        if was is not None and _numbers(was[0]) == _numbers(limit):
             kept.tracks.append(was[1])
             continue
         track = Track()
@@ -302,7 +322,7 @@ def _close_lost(collector: str, point: PointSpec, state: PointState, kept: list[
     owner = Owner(collector, point.name)
     return [
         delays.closed(track, limit, owner, at_us, "limit changed")
-        for track, limit in zip(state.tracks, point.limits, strict=True)
+        for track, limit in state.judged(point)
         if track.is_active and not any(track is other for other in kept)
     ]
 
@@ -312,19 +332,9 @@ def _judged_otherwise(old: CollectorSpec, new: CollectorSpec, was: PointSpec, no
     return (old.running, was.hold_us, was.always) != (new.running, now.hold_us, now.always)
 
 
-def _all_same(old: PointSpec, new: PointSpec) -> bool:
-    return [limit.tier for limit in old.limits] == [limit.tier for limit in new.limits] and all(
-        _same_numbers(was, now) for was, now in zip(old.limits, new.limits, strict=True)
-    )
-
-
-def _same_numbers(old: Limit, new: Limit) -> bool:
-    return (old.threshold, old.back, old.on_delay_us, old.off_delay_us) == (
-        new.threshold,
-        new.back,
-        new.on_delay_us,
-        new.off_delay_us,
-    )
+def _numbers(limit: Limit) -> tuple[object, ...]:
+    """What a limit is judged by; a change of its priority changes no decision."""
+    return limit.tier, limit.threshold, limit.back, limit.on_delay_us, limit.off_delay_us
 
 
 def _rejudge_running(old: CollectorSpec, new: CollectorSpec, state: CollectorState, at_us: int) -> Timeline:

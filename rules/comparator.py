@@ -10,8 +10,6 @@ def judge(limit: Limit, is_beyond: bool, value: float) -> bool:
 
     A value equal to the threshold is not beyond it; a value equal to `back` has returned.
     """
-    if limit.beyond(value):
-        return True
-    if limit.returned(value):
-        return False
-    return is_beyond
+    if limit.is_high:
+        return value > limit.threshold or (is_beyond and value > limit.back)
+    return value < limit.threshold or (is_beyond and value < limit.back)

@@ -9,6 +9,7 @@ excursion, or the first instant after it at which the point is armed and its val
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rules.running import Stretch
 from rules.types import AlarmEvent, Change, Evidence, Limit, RunState, alarm_id
@@ -46,8 +47,7 @@ class Track:
         return self.is_beyond and self.raised_us is None
 
 
-@dataclass(frozen=True, slots=True)
-class Owner:
+class Owner(NamedTuple):
     """Whose limit it is: what an event needs besides the track."""
 
     collector: str
@@ -67,7 +67,7 @@ def turn(track: Track, is_beyond: bool, at_us: int) -> None:
 
 def note_reading(track: Track, limit: Limit, value: float, at_us: int) -> None:
     """Keep the evidence of one good reading of an open track."""
-    further = value > track.extreme if limit.tier.is_high else value < track.extreme
+    further = value > track.extreme if limit.is_high else value < track.extreme
     if track.readings == 0 or further:
         track.extreme, track.extreme_at_us = value, at_us
     track.readings += 1

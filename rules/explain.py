@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from rules.account import Account, Counting, Excursion, Part, State, account
+from rules.comparator import judge
 from rules.silence import SilenceEvent
 from rules.types import AlarmEvent, Change, CollectorSpec, Evidence, Reading, Tier
 
@@ -183,10 +184,10 @@ def _comparator(found: Account, shown: Shown) -> list[str]:
     limit, last = found.limit, found.last
     if last is None or not found.is_known:
         return []
-    over, under = ("above", "at or below") if limit.tier.is_high else ("below", "at or above")
-    if limit.beyond(last.value):
+    over, under = ("above", "at or below") if limit.is_high else ("below", "at or above")
+    if judge(limit, False, last.value):
         return [f"That is beyond the limit: {over} {shown(limit.threshold)}."]
-    if limit.returned(last.value):
+    if not judge(limit, True, last.value):
         return [f"That is not beyond the limit: it is {under} {shown(limit.back)}, where an excursion ends."]
     kept = "goes on" if found.is_beyond else "does not begin"
     return [

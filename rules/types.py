@@ -74,12 +74,10 @@ class Limit:
     off_delay_us: int = 0
     priority: str = "medium"  # low | medium | high
     revision: int = 0
+    is_high: bool = field(init=False, repr=False, compare=False)  # the tier's, at hand for every reading
 
-    def beyond(self, value: float) -> bool:
-        return value > self.threshold if self.tier.is_high else value < self.threshold
-
-    def returned(self, value: float) -> bool:
-        return value <= self.back if self.tier.is_high else value >= self.back
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "is_high", self.tier.is_high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +106,8 @@ class PointSpec:
     inner_high: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        low = max((limit.threshold for limit in self.limits if not limit.tier.is_high), default=-math.inf)
-        high = min((limit.threshold for limit in self.limits if limit.tier.is_high), default=math.inf)
+        low = max((limit.threshold for limit in self.limits if not limit.is_high), default=-math.inf)
+        high = min((limit.threshold for limit in self.limits if limit.is_high), default=math.inf)
         object.__setattr__(self, "inner_low", low)
         object.__setattr__(self, "inner_high", high)
 

@@ -84,17 +84,16 @@ def _move(
     spec: CollectorSpec, point: PointSpec, state: PointState, column: Column, armed: Arming | None
 ) -> list[AlarmEvent]:
     """Move one point past its readings, block by block."""
-    low = max((limit.threshold for limit in point.limits if not limit.tier.is_high), default=None)
-    high = min((limit.threshold for limit in point.limits if limit.tier.is_high), default=None)
+    low, high = point.inner_low, point.inner_high
     arming = None if point.always else armed
     events: list[AlarmEvent] = []
     for block in _blocks(column, _first_news(column, state)):
         extremes = Extremes(
-            float(block.value.min()) if low is not None or state.is_open else -np.inf,
-            float(block.value.max()) if high is not None or state.is_open else np.inf,
+            float(block.value.min()) if low > -np.inf or state.is_open else -np.inf,
+            float(block.value.max()) if high < np.inf or state.is_open else np.inf,
         )
         # A value that is not a number makes every comparison false: such a block is never quiet.
-        quiet = (low is None or extremes.lowest >= low) and (high is None or extremes.highest <= high)
+        quiet = extremes.lowest >= low and extremes.highest <= high
         if not quiet or state.is_open:
             readings = _news(spec, point, block, state.last_us)
             if len(readings.at):

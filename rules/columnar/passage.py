@@ -58,13 +58,13 @@ def _turned(limit: Limit, is_beyond: bool, window: Window) -> Ints:
     """The readings at which the comparator changes. Where the extremes show that none does, no value is read."""
     none = np.empty(0, np.int64)
     nearest, furthest = window.extremes
-    if not limit.tier.is_high:
+    if not limit.is_high:
         nearest, furthest = -furthest, -nearest
-    sign = 1.0 if limit.tier.is_high else -1.0
+    sign = 1.0 if limit.is_high else -1.0
     if (is_beyond and nearest > sign * limit.back) or (not is_beyond and furthest <= sign * limit.threshold):
         return none
     value, good = window.readings.value, window.readings.good
-    beyond, back = (high if limit.tier.is_high else low)(value, limit.threshold, limit.back)
+    beyond, back = (high if limit.is_high else low)(value, limit.threshold, limit.back)
     if good is not None:
         beyond, back = beyond & good, back & good
     return turns(beyond, back, is_beyond)
@@ -150,9 +150,9 @@ def _note_readings(track: Track, limit: Limit, readings: Readings, part: slice) 
         at, value = at[good], value[good]
     if not len(value):
         return
-    index = int(value.argmax() if limit.tier.is_high else value.argmin())
+    index = int(value.argmax() if limit.is_high else value.argmin())
     extreme = float(value[index])
-    if track.readings == 0 or (extreme > track.extreme if limit.tier.is_high else extreme < track.extreme):
+    if track.readings == 0 or (extreme > track.extreme if limit.is_high else extreme < track.extreme):
         track.extreme, track.extreme_at_us = extreme, int(at[index])
     track.readings += len(value)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from enum import StrEnum
 
 from rules.lifecycle.tables import (
     COLUMNS,
@@ -75,7 +74,9 @@ def _own_states() -> str:
         + _grid(("own state", *COLUMNS, "no longer hidden"), rows)
         + "\n\nA clear is also what a limit that is changed, removed or disabled sends. An event that is refused"
         "\nleaves the state as it was and goes on record. While hidden, *acknowledged* reads *active, nothing owed*."
-        "\nAn alarm that is revealed as *unacknowledged* or *latched-unacknowledged* is told anew."
+        "\nAn alarm that is revealed as *unacknowledged* or *latched-unacknowledged* is told anew. Where the site asks"
+        "\nfor it, an alarm that is active and not hidden re-alarms a given time after people were told last, as often"
+        "\nas the site says."
     )
 
 
@@ -120,9 +121,7 @@ def _grid(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def _cell(cell: str) -> str:
-    if isinstance(cell, No):
-        return f"refused: {cell}"
-    return cell.value if isinstance(cell, StrEnum) else cell
+    return f"refused: {cell}" if isinstance(cell, No) else cell
 
 
 def _id(state: State) -> str:

@@ -40,19 +40,20 @@ def apply(record: AlarmRecord, event: Event, policy: Policy) -> Outcome:
         after = replace(after, own=REVEALED[after.own])
     is_new = was_hidden or event.kind in (Kind.RAISE, Kind.RE_ALARM)
     tells = is_new and not is_hidden and after.own in (State.UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED)
+    if tells:
+        after = replace(after, told_us=event.at_us)
     return Outcome(after, _audit(record, event, after, ""), tells=tells)
 
 
-def expire(record: AlarmRecord, now_us: int) -> tuple[Event, ...]:
-    """The events that the passing of time owes at `now_us`: the shelf's expiry, or none.
+def expire(record: AlarmRecord, now_us: int, policy: Policy) -> tuple[Event, ...]:
+    """The event that the passing of time owes at `now_us`: the shelf's expiry, a re-alarm, or none.
 
     A shelf that begins in the future was set by a clock that has been put back since. It counts as
-    expired, because it could last without bound otherwise.
+    expired, because it could last without bound otherwise; so does the time to the next re-alarm.
     """
-    shelf = record.shelf
-    if shelf is None or not _is_over(shelf, now_us):
-        return ()
-    return (Event(Kind.SHELF_EXPIRED, min(shelf.until_us, now_us)),)
+    if record.shelf is not None and _is_over(record.shelf, now_us):
+        return (Event(Kind.SHELF_EXPIRED, now_us),)
+    return (Event(Kind.RE_ALARM, now_us),) if _is_to_re_alarm(record, now_us, policy) else ()
 
 
 def shown(record: AlarmRecord) -> State:
@@ -148,6 +149,14 @@ def _is_set(record: AlarmRecord, switch: State) -> bool:
 
 def _is_over(shelf: Shelf, at_us: int) -> bool:
     return not shelf.from_us <= at_us < shelf.until_us
+
+
+def _is_to_re_alarm(record: AlarmRecord, now_us: int, policy: Policy) -> bool:
+    if policy.re_alarm_us is None or record.told_us is None or not record.is_active or suppressed_or_shelved(record):
+        return False
+    if policy.re_alarms_at_most is not None and record.re_alarms >= policy.re_alarms_at_most:
+        return False
+    return not record.told_us <= now_us < record.told_us + policy.re_alarm_us
 
 
 def _because(refusal: No, event: Event, policy: Policy) -> str:

@@ -37,13 +37,17 @@ class Shelf:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRecord:
-    """The operator's side of one limit's alarm. `re_alarms` counts since it was last raised (OPC B.1.5)."""
+    """The operator's side of one limit's alarm.
+
+    `re_alarms` counts since it was last raised, `told_us` is when people had to be told last (OPC B.1.5).
+    """
 
     own: State = State.NORMAL
     shelf: Shelf | None = None
     suppressed: Signed | None = None
     out_of_service: Signed | None = None
     re_alarms: int = 0
+    told_us: int | None = None
 
     @property
     def is_active(self) -> bool:
@@ -70,15 +74,24 @@ class AlarmRecord:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """What the site decides for a limit. Eight hours, one shift, is common practice, no source."""
+    """What the site decides for a limit. Eight hours, one shift, is common practice, no source.
+
+    `re_alarm_us` is how long after people were told an alarm that is still active alarms again, as if it
+    had just begun; None, or after `re_alarms_at_most` times, never.
+    """
 
     latching: bool = False
     max_shelve_us: int = 8 * HOUR_US
+    re_alarm_us: int | None = None
+    re_alarms_at_most: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One thing that happened. `for_us` is the shelving time; None shelves once for the longest time."""
+    """One thing that happened, at the time of the clock on the wall at which it came to be known.
+
+    `for_us` is the shelving time; None shelves once for the longest time.
+    """
 
     kind: Kind
     at_us: int
@@ -147,6 +160,7 @@ def _record(plain: Mapping[str, Any]) -> AlarmRecord:
         suppressed=None if suppressed is None else Signed(**suppressed),
         out_of_service=None if out_of_service is None else Signed(**out_of_service),
         re_alarms=int(plain["re_alarms"]),
+        told_us=None if plain["told_us"] is None else int(plain["told_us"]),
     )
 
 

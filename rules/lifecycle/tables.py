@@ -33,7 +33,7 @@ class Kind(StrEnum):
 
     RAISE = "raise"
     CLEAR = "clear"  # also when its limit is closed: the condition is no longer watched
-    RE_ALARM = "re-alarm"  # still active a given time after it last alarmed; the caller keeps that time
+    RE_ALARM = "re-alarm"  # still active a given time after people were told
     SHELF_EXPIRED = "shelf expired"
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"

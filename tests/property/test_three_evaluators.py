@@ -3,97 +3,59 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
-from copy import deepcopy
+import random
 from unittest import mock
 
-import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from rules.collector import CollectorState, advance, new_state, step
-from rules.columnar import Column, chunks, replay
-from rules.types import AlarmEvent, Change, CollectorSpec, Limit, PointSpec, Reading, RunningRule, Tier
+from rules.collector import advance, new_state, step
+from rules.columnar import chunks, replay
+from rules.types import AlarmEvent, CollectorSpec, Limit, PointSpec, Reading, RunningRule, Tier
+from tests.property.evaluators import (
+    LATER_US,
+    Plan,
+    by_point,
+    columns,
+    cut,
+    disagreement,
+    least_history,
+    one_by_one,
+    ordered,
+    parts,
+    replayed,
+    streamed,
+    that_matters,
+    told,
+)
 from tests.property.histories import HOLD_US, Item, S, histories, specs
-from tests.property.oracle import Alarm, Case, alarms
-from tests.property.test_batches import by_point, cut, one_by_one, ordered
+from tests.property.oracle import Case, alarms
 
-EXAMPLES = int(os.environ.get("DUSTCAKE_EXAMPLES", "800"))
-AT_ONCE = 20  # histories in one query
-LATER_US = 100_000 * S
+EXAMPLES = int(os.environ.get("DUSTCAKE_EXAMPLES", "2000"))
+AT_ONCE = 25  # histories in one query
 PLACES = st.lists(st.integers(0, 200), max_size=6)
 BLOCKS = st.sampled_from([1, 2, 3, 5, chunks.BLOCK_READINGS])
-
-
-def columns(items: Iterable[Item]) -> dict[str, Column]:
-    return {name: column(readings) for name, readings in by_point(list(items)).items()}
-
-
-def column(readings: list[Reading]) -> Column:
-    return Column(
-        np.array([reading.at_us for reading in readings], np.int64),
-        np.array([reading.value for reading in readings], float),
-        np.array([reading.good for reading in readings], bool),
-    )
-
-
-def streamed(spec: CollectorSpec, items: list[Item]) -> list[AlarmEvent]:
-    state, events = new_state(spec), []
-    for point, reading in items:
-        events += step(spec, state, {point: [reading]})[0]
-    return events + advance(spec, state, LATER_US)
-
-
-def replayed(spec: CollectorSpec, items: list[Item], places: list[int], block: int) -> list[AlarmEvent]:
-    state, events = new_state(spec), []
-    with mock.patch.object(chunks, "BLOCK_READINGS", block):
-        for part in cut(items, places):
-            events += replay(spec, state, columns(part))
-    return events + advance(spec, state, LATER_US)
-
-
-def told(events: list[AlarmEvent]) -> set[Alarm]:
-    """Each alarm with the instants at which it was raised and cleared; no change may come twice."""
-    changes = {(event.alarm_id, event.change): event.at_us for event in events}
-    assert len(changes) == len(events)
-    raised = {name: at_us for (name, change), at_us in changes.items() if change is Change.RAISED}
-    return {(name, at_us, changes.get((name, Change.CLEARED))) for name, at_us in raised.items()}
-
-
-def smallest(spec: CollectorSpec, items: list[Item], places: list[int], block: int) -> list[Item]:
-    """A history on which the evaluators disagree, less every reading that it disagrees without."""
-    for index in reversed(range(len(items))):
-        fewer = items[:index] + items[index + 1 :]
-        by_stream, by_arrays = told(streamed(spec, fewer)), told(replayed(spec, fewer, places, block))
-        if not by_stream == alarms([Case(spec, fewer)])[0] == by_arrays:
-            items = fewer
-    return items
-
-
-def that_matters(state: CollectorState) -> CollectorState:
-    """The state without what is left over: the value under a bad reading, a delay's count when none runs."""
-    kept = deepcopy(state)
-    for point in kept.points.values():
-        point.value = point.value if point.good else 0.0
-        for track in point.tracks:
-            track.counted_us = 0 if track.is_beyond and track.is_active else track.counted_us
-    return kept
+PLANS = st.builds(Plan, PLACES, PLACES, BLOCKS)
+LATE = st.booleans().flatmap(lambda late: histories(20, late=late))
 
 
 @pytest.mark.filterwarnings("ignore:Generating overly large repr")  # or it would hide the history that failed
-def test_three_evaluators_give_the_same_alarms(capsys: pytest.CaptureFixture[str]) -> None:
+def test_three_evaluators_give_the_same_alarms(
+    capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest
+) -> None:
     seen = {"histories": 0, "readings": 0, "alarms": 0, "cleared": 0}
+    chance = int(request.config.getoption("--hypothesis-seed", None) or random.randrange(1 << 32))
+    repeat = f"pytest {request.node.nodeid} --hypothesis-seed={chance}"
 
-    @settings(max_examples=-(-EXAMPLES // AT_ONCE), deadline=None, phases=[Phase.generate])  # shrunk by `smallest`
-    @given(st.lists(st.tuples(specs(), histories(25), PLACES, BLOCKS), min_size=AT_ONCE, max_size=AT_ONCE))
-    def agree(stories: list[tuple[CollectorSpec, list[Item], list[int], int]]) -> None:
-        queried = alarms([Case(spec, items) for spec, items, _, _ in stories])
-        for (spec, items, places, block), by_query in zip(stories, queried, strict=True):
-            by_stream = told(streamed(spec, items))
-            by_arrays = told(replayed(spec, items, places, block))
-            if not by_stream == by_query == by_arrays:
-                pytest.fail(f"cut at {places}, blocks of {block}\n{spec}\n{smallest(spec, items, places, block)}")
+    @seed(chance)
+    @settings(max_examples=-(-EXAMPLES // AT_ONCE), deadline=None, phases=[Phase.generate])  # shrunk by `least_history`
+    @given(st.lists(st.tuples(specs(), LATE, PLANS), min_size=AT_ONCE, max_size=AT_ONCE))
+    def agree(stories: list[tuple[CollectorSpec, list[Item], Plan]]) -> None:
+        queried = alarms([Case(spec, items) for spec, items, _ in stories])
+        for (spec, items, plan), by_query in zip(stories, queried, strict=True):
+            if disagreement(spec, items, plan, by_query):
+                pytest.fail(f"{least_history(spec, items, plan)}\nrepeat: {repeat}")
             seen["histories"] += 1
             seen["readings"] += len(items)
             seen["alarms"] += len(by_query)
@@ -101,7 +63,7 @@ def test_three_evaluators_give_the_same_alarms(capsys: pytest.CaptureFixture[str
 
     agree()
     with capsys.disabled():
-        print("\nthree evaluators agree:", ", ".join(f"{count} {what}" for what, count in seen.items()))
+        print(f"\nthree evaluators agree: {', '.join(f'{count} {what}' for what, count in seen.items())}; {repeat}")
     assert seen["histories"] >= EXAMPLES
     assert seen["cleared"] > EXAMPLES // 10  # the histories must not be mostly quiet, or this proves little
 
@@ -124,14 +86,14 @@ def test_three_evaluators_agree_on_a_stop_as_long_as_is_remembered(longer_us: in
 
 
 @settings(max_examples=EXAMPLES, deadline=None)
-@given(specs(), histories(), PLACES, BLOCKS)
+@given(specs(), LATE, PLACES, BLOCKS)
 def test_arrays_give_the_events_and_the_state_of_the_streaming_engine_chunk_by_chunk(
     spec: CollectorSpec, items: list[Item], places: list[int], block: int
 ) -> None:
     by_reading, by_array = new_state(spec), new_state(spec)
     events: list[AlarmEvent] = []
     with mock.patch.object(chunks, "BLOCK_READINGS", block):
-        for part in cut(items, places):
+        for part in parts(items, places):
             decided = replay(spec, by_array, columns(part))
             assert decided == step(spec, by_reading, by_point(part))[0]
             assert that_matters(by_array) == that_matters(by_reading)
@@ -139,12 +101,12 @@ def test_arrays_give_the_events_and_the_state_of_the_streaming_engine_chunk_by_c
     assert ordered(events) == ordered(one_by_one(spec, items))
 
 
-@settings(max_examples=EXAMPLES // 4, deadline=None)
+@settings(max_examples=-(-EXAMPLES // 4), deadline=None)
 @given(specs(), histories(), PLACES, st.integers(0, 200))
 def test_streaming_goes_on_where_a_replay_stopped_and_a_replay_where_streaming_did(
     spec: CollectorSpec, items: list[Item], places: list[int], first: int
 ) -> None:
-    state, events = new_state(spec), []
+    state, events = new_state(spec), list[AlarmEvent]()
     for number, part in enumerate(cut(items, places)):
         if (number + first) % 2:
             events += replay(spec, state, columns(part))

@@ -376,6 +376,54 @@ def test_a_timer_that_its_collector_holds_back_is_due_but_decides_nothing() -> N
     assert state.points["dp"].evaluated_us == 0
 
 
+@pytest.mark.parametrize(
+    ("story", "watermark", "due"),
+    [
+        (dp(0, 20, 6.1), 30, False),  # the on-delay of 30 is over when time follows
+        (dp(0, 20, 6.1), 31, True),
+        (dp(0, 10, 6.1), 10_000, False),  # the value is held to 25 only
+        (dp(0, 15, 6.1), 10_000, False),  # held to 30, and no time follows
+        (dp(0, 40, 5.0), 10_000, False),
+        (dp(0, 40, 6.1), 10_000, False),  # active and beyond: nothing is timed
+        ([*dp(0, 40, 6.1), ("dp", 41, 5.0), ("dp", 44, 5.0)], 51, False),  # the off-delay of 10, from 41
+        ([*dp(0, 40, 6.1), ("dp", 41, 5.0), ("dp", 44, 5.0)], 52, True),
+    ],
+)
+def test_a_timer_is_due_when_time_follows_the_end_of_its_delay(story: Story, watermark: int, due: bool) -> None:
+    spec = collector(limit(off=10))
+    state = new_state(spec)
+    play(spec, story, state=state)
+    assert is_due(spec.points[0], state.points["dp"], watermark * M) is due
+
+
+def test_one_watermark_decides_for_all_points() -> None:
+    points = tuple(PointSpec(name, 60 * M, (limit(),)) for name in ("dp", "header"))
+    spec = CollectorSpec("c", points)
+    state = new_state(spec)
+    play(spec, [("dp", 0, 7.0), ("header", 5, 7.0)], state=state)
+    events = advance(spec, state, 40 * M)
+    assert [(event.point, event.at_us, event.reason) for event in events] == [
+        ("dp", 30 * M, ""),
+        ("header", 35 * M, ""),
+    ]
+
+
+def test_verdicts_are_counted_over_all_points_of_a_call() -> None:
+    spec = collector()
+    news = {"dp": [Reading(0, 1.0), Reading(M, 7.0), Reading(M, 7.0), Reading(0, 3.0)], "fan": [Reading(0, 1.0)]}
+    _, counts = step(spec, new_state(spec), news)
+    assert counts == {Verdict.EVALUATED: 3, Verdict.DUPLICATE: 1, Verdict.LATE: 1}
+
+
+def test_a_timeline_forgets_the_span_that_ended_a_day_ago() -> None:
+    spec = collector(rule=RULE)
+    state = new_state(spec)
+    play(spec, [("fan", 0, 0.0), ("fan", 10, 1.0)], state=state)
+    assert len(state.timeline.spans) == 2
+    play(spec, [("fan", minute, 1.0) for minute in range(20, 25 * 60, 10)], state=state)
+    assert state.timeline.spans == [(10 * M, "running")]
+
+
 def test_a_point_never_heard_is_never_due() -> None:
     spec = collector()
     assert advance(spec, new_state(spec), 10**15) == []
@@ -529,6 +577,61 @@ def test_an_unknown_value_cannot_be_judged_at_the_change() -> None:
     state, _ = changed(OLD, new, dp(0, 20, 6.1), 100)
     assert not state.points["dp"].is_open
     assert play(new, dp(105, 140, 6.1), state=state) == ["raised high 135"]
+
+
+@pytest.mark.parametrize(("at", "is_open"), [(34, True), (35, False)])
+def test_a_value_is_known_until_its_hold_has_passed_and_not_at_that_instant(at: int, is_open: bool) -> None:
+    state, _ = changed(OLD, collector(limit(at=6.05)), dp(0, 20, 6.1), at)
+    assert state.points["dp"].is_open is is_open
+
+
+def test_what_a_changed_limit_begins_is_dated_at_the_change() -> None:
+    new = collector(limit(at=6.05))
+    state, _ = changed(OLD, new, dp(0, 20, 6.1), 22)
+    track = state.points["dp"].tracks[0]
+    assert (track.began_us, track.extreme, track.extreme_at_us) == (22 * M, 6.1, 22 * M)
+
+
+def test_after_a_change_the_last_reading_is_still_known() -> None:
+    """Otherwise a gateway that sends it again would be evaluated twice."""
+    new = collector(limit(at=6.05))
+    state, _ = changed(OLD, new, dp(0, 20, 6.1), 22)
+    assert verdict(state.points["dp"], Reading(20 * M, 6.1)) is Verdict.DUPLICATE
+    assert verdict(state.points["dp"], Reading(15 * M, 6.1)) is Verdict.LATE
+
+
+def test_a_change_elsewhere_leaves_a_pending_limit_alone() -> None:
+    """A reading on its way, older than the change, is still news to a point that did not change."""
+    new = CollectorSpec("c", (OLD.points[0], PointSpec("fan", 15 * M, (limit("low", 1.0),), always=True)))
+    state, _ = changed(OLD, new, dp(0, 20, 6.1), 24)
+    assert state.points["dp"].evaluated_us == 20 * M
+    assert play(new, [("dp", 23, 5.0)], state=state) == []
+    assert not state.points["dp"].is_open
+
+
+def test_alarms_of_several_points_are_all_decided_before_the_change_and_all_closed() -> None:
+    points = tuple(PointSpec(name, 60 * M, (limit(),)) for name in ("dp", "header"))
+    state, events = changed(
+        CollectorSpec("c", points), CollectorSpec("c", ()), [("dp", 0, 7.0), ("header", 0, 7.0)], 40
+    )
+    assert [(event.point, event.change.value) for event in events] == [
+        ("dp", "raised"), ("dp", "closed"), ("header", "raised"), ("header", "closed"),
+    ]  # fmt: skip
+    assert state.points == {}
+
+
+def test_a_running_rule_on_another_point_does_not_take_over_what_the_old_one_said() -> None:
+    old = collector(rule=RULE)
+    state, _ = changed(old, replace(old, running=replace(RULE, point="dp")), both(0, 20, 0.1), 22)
+    assert state.timeline.spans == [(22 * M, "stopped")]
+
+
+def test_a_held_value_says_nothing_of_a_new_running_rule_once_its_hold_has_passed() -> None:
+    old = collector(rule=RULE)
+    new = replace(old, running=replace(RULE, on=2.0, off=1.5))
+    story = both(0, 20, 5.0)
+    assert changed(old, new, story, 34)[0].timeline.spans == [(0, "running"), (34 * M, "stopped")]
+    assert changed(old, new, story, 35)[0].timeline.spans == [(0, "running")]
 
 
 def test_a_new_point_begins_unknown() -> None:

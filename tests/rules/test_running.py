@@ -106,6 +106,9 @@ def test_without_readings_it_is_unknown_whether_it_runs() -> None:
             [(0, 5, "settling"), (5, 8, "armed"), (8, 9, "unknown"), (9, 14, "settling"), (14, 20, "armed")],
         ),
         ([(0, None)], (0, 5), [(0, 5, "unknown")]),
+        ([(0, 5000), (8, None)], (0, 10), [(0, 5, "settling"), (5, 8, "armed"), (8, 10, "unknown")]),
+        # a span that ends where the question begins
+        ([(0, 0), (10, 5000)], (10, 12), [(10, 12, "settling")]),
         # before the first span
         ([(10, 0)], (0, 12), [(0, 10, "unknown"), (10, 12, "stopped")]),
         ([(10, 0)], (0, 5), [(0, 5, "unknown")]),
@@ -154,6 +157,8 @@ def test_the_timeline_has_a_horizon_by_age_and_by_number() -> None:
 
 def test_pruning_keeps_the_span_that_contains_the_horizon_with_its_start() -> None:
     timeline = timeline_of([(0, 5000), (10, 0), (20, 5000), (30, 0)])
+    prune(timeline, 9 * M)
+    assert len(timeline.spans) == 4
     prune(timeline, 19 * M)
     assert timeline.spans == [(10 * M, STOPPED), (20 * M, RUNNING), (30 * M, STOPPED)]
     prune(timeline, 20 * M)

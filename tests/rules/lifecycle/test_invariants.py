@@ -41,9 +41,9 @@ class Life(RuleBasedStateMachine):
         self.is_active = False
         self.is_owed = False
 
-    @initialize(latching=st.booleans())
-    def choose(self, latching: bool) -> None:
-        self.policy = Policy(latching=latching, max_shelve_us=MAX_SHELVE_US)
+    @initialize(latching=st.booleans(), re_alarm_us=st.none() | st.just(HOUR_US), at_most=st.none() | st.just(2))
+    def choose(self, latching: bool, re_alarm_us: int | None, at_most: int | None) -> None:
+        self.policy = Policy(latching, MAX_SHELVE_US, re_alarm_us, at_most)
 
     def happen(self, event: Event) -> Outcome:
         before, outcome = self.record, apply(self.record, event, self.policy)
@@ -96,9 +96,9 @@ class Life(RuleBasedStateMachine):
     def tick(self, by_us: int) -> None:
         """Time passes, or the clock is put back; expiries are applied as a service does."""
         self.now_us += by_us
-        for expired in expire(self.record, self.now_us):
+        for expired in expire(self.record, self.now_us, self.policy):
             assert self.happen(expired).refused is None
-        assert expire(self.record, self.now_us) == ()
+        assert expire(self.record, self.now_us, self.policy) == ()
 
     @rule()
     def restart(self) -> None:
@@ -125,7 +125,7 @@ class Life(RuleBasedStateMachine):
     def no_shelf_lasts_for_ever(self) -> None:
         latest_us = self.now_us + MAX_SHELVE_US
         record = self.record
-        for expired in expire(record, latest_us):
+        for expired in expire(record, latest_us, self.policy):
             record = apply(record, expired, self.policy).record
         assert record.shelving is Shelving.UNSHELVED
 

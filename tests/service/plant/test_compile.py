@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rules.comparator import judge
 from rules.types import RunningRule, Tier
 from service.plant.compile import BoundPoint, Compiled, GatewayTimes, Recipient, compile_plant
 from service.plant.file import load
@@ -24,10 +25,10 @@ def test_a_limit_turns_at_what_readings_of_the_written_numbers_become() -> None:
     assert limits[Tier.HIGH_HIGH].threshold == to_canonical(INCHES, 6.0)
     assert limits[Tier.HIGH_HIGH].back == to_canonical(INCHES, 5.8)
     assert limits[Tier.LOW].back == to_canonical(INCHES, 1.1)
-    assert not limits[Tier.HIGH_HIGH].beyond(to_canonical(INCHES, 6.0))
-    assert limits[Tier.HIGH_HIGH].beyond(to_canonical(INCHES, 6.01))
-    assert limits[Tier.HIGH_HIGH].returned(to_canonical(INCHES, 5.8))
-    assert not limits[Tier.HIGH_HIGH].returned(to_canonical(INCHES, 5.81))
+    assert not judge(limits[Tier.HIGH_HIGH], False, to_canonical(INCHES, 6.0))
+    assert judge(limits[Tier.HIGH_HIGH], False, to_canonical(INCHES, 6.01))
+    assert not judge(limits[Tier.HIGH_HIGH], True, to_canonical(INCHES, 5.8))
+    assert judge(limits[Tier.HIGH_HIGH], True, to_canonical(INCHES, 5.81))
 
 
 def test_a_limit_has_its_delays_priority_and_revision() -> None:
