@@ -262,7 +262,12 @@ def processes(collectors: int, chunks: int) -> None:
     quiet = 2.0 + 3.0 * draw.random(size)
     stories = {
         "quiet": (quiet, HIGH.on_delay_us, chunks),
-        "10 % of the time in excursions": (quiet + np.where(index % 1000 < 100, 4.0, 0.0), HIGH.on_delay_us, chunks),
+        "crosses every fourth reading, no alarm": (np.where(index % 8 < 4, 5.0, 6.5), HIGH.on_delay_us, chunks),
+        "an alarm for every thousand readings": (
+            quiet + np.where(index % 1000 < 100, 4.0, 0.0),
+            HIGH.on_delay_us,
+            chunks,
+        ),
         "an alarm for every eight readings (zero delays)": (np.where(index % 8 < 4, 5.0, 6.5)[: size // 4], 0, 1),
     }
     with ProcessPoolExecutor(2) as pool, tempfile.TemporaryDirectory(prefix="dustcake-bench-") as folder:
