@@ -91,7 +91,7 @@ class Ledger:
         body = None if entry.batch is None else journal.encode(entry.batch)
         events = json.dumps([asdict(change) for change in entry.changes]) if entry.changes else None
         self._connection.execute(
-            "INSERT INTO journal VALUES (?, ?, ?, ?, ?)", (seq, entry.committed_us, rows, body, events)
+            "INSERT INTO journal (seq, committed_us, rows, readings, events) VALUES (?, ?, ?, ?, ?)", (seq, entry.committed_us, rows, body, events)
         )
         self._connection.executemany(
             "INSERT INTO tally VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
