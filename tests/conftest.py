@@ -6,6 +6,11 @@ import os
 from collections.abc import Generator
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes says how busy the machine is, and nothing about the code.
+settings.register_profile("dustcake", deadline=None)
+settings.load_profile("dustcake")
 
 NO_SKIP = os.environ.get("DUSTCAKE_NO_SKIP") == "1"
 

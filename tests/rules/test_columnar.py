@@ -27,7 +27,7 @@ from rules.types import (
     RunningRule,
     Tier,
 )
-from tests.property.test_three_evaluators import that_matters
+from tests.property.evaluators import that_matters
 from tests.rules.worked import HIGH, every, minute, spec, told
 
 Pairs = Iterable[tuple[float, float]]
