@@ -11,7 +11,7 @@ demo: $(UV)            ## demo collectors live: readings, alarm, delivered notif
 	@$(RUN) --no-dev dustcake demo $(ARGS)
 
 test: $(UV)            ## the whole test suite
-	@$(RUN) pytest -n auto --cov --cov-report=term $(if $(ARGS),,--cov-fail-under=100) $(ARGS)
+	@$(RUN) pytest -n auto --dist worksteal --cov --cov-report=term $(if $(ARGS),,--cov-fail-under=100) $(ARGS)
 
 check: $(UV)           ## lint, format, types, import contracts
 	@$(RUN) ruff check .

@@ -14,7 +14,7 @@ from rules.silence import SilenceChange, SilenceEvent
 from rules.types import MINUTE_US, AlarmEvent, Change
 from service.evaluate.evaluator import Judged
 from service.model import AlarmChange, Owed, Told
-from service.notify import routes
+from service.notify import grouping, routes
 from service.notify.routes import Contact, Recipient
 
 STORED_AFTER_US = 10 * MINUTE_US  # decided so long after it happened: it was found in stored data
@@ -196,4 +196,11 @@ def _told(event: AlarmEvent, step: str, label: Label, plant_us: int) -> Told:
 
 
 def _owed(to: Recipient, told: Told) -> Owed:
-    return Owed(routes.key_for(told.alarm_id, told.step, to), to.channel, to.contact, to.address, told)
+    return Owed(
+        routes.key_for(told.alarm_id, told.step, to),
+        to.channel,
+        to.contact,
+        to.address,
+        told,
+        held_in=grouping.lane(told.collector, to) if grouping.is_held(told) else "",
+    )

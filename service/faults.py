@@ -33,6 +33,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise BadConfiguration(f"{path}: byte {error.start} is not UTF-8; save the file as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise BadConfiguration(f"{path}: not TOML: {error}; correct that line") from error
+    except ValueError as error:  # a whole number of thousands of digits
+        raise BadConfiguration(f"{path}: {error}; expected a number of usual length; correct it") from error
+    except RecursionError as error:
+        raise BadConfiguration(f"{path}: brackets nested too deep; expected a few levels; correct it") from error
 
 
 def refuse(path: Path | str, faults: Iterable[str]) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 from rules import silence
 from rules.collector import CollectorState, held_reason
@@ -19,14 +19,30 @@ from rules.types import CollectorSpec, Limit, PointSpec
 from service.announce import Announcer, Label
 from service.clock import Clock
 from service.evaluate.evaluator import Evaluator
-from service.model import AlarmView, CollectorView, Health, LimitView, Overview, PointView
+from service.model import (
+    AlarmView,
+    Chosen,
+    CollectorView,
+    Health,
+    LimitView,
+    Liveness,
+    Overview,
+    PointView,
+    Purge,
+    Purged,
+    SendAgain,
+    SentAgain,
+)
 from service.pipeline import Request
 from service.receive.inbox import Inbox
+from service.store.quarantine import QUARANTINE_BYTES_AT_MOST
 from service.store.reader import LedgerReader
 from service.units.times import as_datetime
 
 NEEDS = ("alarm", "no data", "pending", "quiet")  # the order in which collectors are shown
 ACTIVE_SHOWN = 500
+REQUEST_WAIT_S = 5.0  # the longest that a person's request waits at a full inbox
+ANSWER_S = 4.0  # the longest that it then waits for its answer; together less than what the command line allows
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,16 +73,25 @@ class HouseView:
         announcer: Announcer,
         inbox: Inbox[Any],
         checks: Callable[[], dict[str, str]],
+        liveness: Callable[[], Liveness],
         gauges: Callable[[], dict[str, int]],
+        kept: Callable[[], Mapping[str, int]],
         rebuild: Callable[[], None],
+        history_counts: Callable[[], dict[str, Any]],
         explain_alarm: Callable[[str], dict[str, Any]],
         explain_instant: Callable[[str, str, str, int], dict[str, Any]],
     ) -> None:
         self._service, self._enterprise, self._clock = service, enterprise, clock
         self._evaluator, self._reader = evaluator, reader
         self._places, self._labels, self._announcer, self._inbox = places, labels, announcer, inbox
-        self._checks, self._gauges, self._rebuild = checks, gauges, rebuild
+        self._liveness = liveness
+        self._checks, self._gauges, self._kept, self._rebuild = checks, gauges, kept, rebuild
+        self._history_counts = history_counts
         self._explain_alarm, self._explain_instant = explain_alarm, explain_instant
+        self._gateways_of: dict[str, set[str]] = {}  # that bring a collector's points
+        for gateway, served in evaluator.watched.gateway_points.items():
+            for collector, _ in served:
+                self._gateways_of.setdefault(collector, set()).add(gateway)
         self._changed = threading.Condition()
         self._version = 1
 
@@ -100,6 +125,7 @@ class HouseView:
             collectors=collectors,
             alarms=alarms,
             counts=self._reader.tallies() | self._gauges(),
+            quarantine=dict(self._kept()),
         )
 
     def alarms(self, *, active_only: bool, limit: int) -> list[AlarmView]:
@@ -109,22 +135,68 @@ class HouseView:
             views.sort(key=lambda view: (view.limit not in ("low-low", "high-high"), view.raised_at))
         return views
 
-    def quarantine(self, limit: int) -> list[dict[str, Any]]:
-        return self._reader.quarantine(limit)
+    def quarantine(self, chosen: Chosen, *, state: str, before: int | None, limit: int) -> list[dict[str, Any]]:
+        return self._reader.quarantine.listed(chosen, state=state, before=before, limit=limit)
+
+    def quarantine_one(self, number: int) -> dict[str, Any]:
+        found = self._reader.quarantine.one(number)
+        if found is None:
+            raise KeyError(f"there is no message {number} in quarantine; list them for their ids")
+        return found
+
+    def quarantine_counts(self) -> dict[str, Any]:
+        codes = self._reader.quarantine.counts()
+        return {
+            "codes": codes,
+            "bytes": sum(code["bytes"] for code in codes),
+            "bytes_at_most": QUARANTINE_BYTES_AT_MOST,
+        }
+
+    def send_again(self, order: SendAgain) -> SentAgain:
+        return cast(SentAgain, self._ordered(order))
+
+    def purge_quarantine(self, older_than_us: int, who: str, why: str) -> Purged:
+        return cast(Purged, self._ordered(Purge(self._clock.wall_us() - older_than_us, who, why)))
+
+    def _ordered(self, order: SendAgain | Purge) -> SentAgain | Purged:
+        """What the pipeline's thread answers to an order."""
+        request = Request(order=order)
+        if not self._inbox.put(request, REQUEST_WAIT_S):
+            raise RuntimeError("the inbox is full, or the service is stopping; nothing was done, ask again later")
+        try:
+            return request.answer.result(ANSWER_S)
+        except TimeoutError:
+            raise RuntimeError(
+                f"the service is busy: the order is taken, but not carried out within {ANSWER_S:g} s; "
+                "look at the quarantine's counts, and ask again"
+            ) from None
+
+    def gaps(self, *, missing_only: bool, limit: int) -> list[dict[str, Any]]:
+        return self._reader.gaps(missing_only=missing_only, limit=limit)
+
+    def numbering(self) -> list[dict[str, Any]]:
+        found = {name: self._evaluator.sequences.numbering(name) for name in sorted(self._evaluator.gateways)}
+        return [{"gateway": name, "numbering": said, "missing": missing} for name, (said, missing) in found.items()]
 
     def health(self) -> Health:
         checks = self._checks()
         return Health(all(text == "ok" for text in checks.values()), checks)
 
+    def liveness(self) -> Liveness:
+        return self._liveness()
+
     def send_test(self, contact: str) -> list[str]:
         owed = self._announcer.test(contact, self._clock.wall_us())
-        if not self._inbox.put(Request(owed)):
-            raise RuntimeError("the service is stopping; send the test again when it has started")
+        if not self._inbox.put(Request(owed), REQUEST_WAIT_S):
+            raise RuntimeError("the inbox is full, or the service is stopping; send the test again later")
         return [item.key for item in owed]
 
     def rebuild_history(self) -> str:
         self._rebuild()
         return "the history is being made anew from the journal; evaluation goes on"
+
+    def history_counts(self) -> dict[str, Any]:
+        return self._history_counts()
 
     def explain_alarm(self, alarm_id: str) -> dict[str, Any]:
         return self._explain_alarm(alarm_id)
@@ -140,6 +212,7 @@ class HouseView:
         points = [self._point(spec, point, state, now_us) for point in spec.points]
         is_pending = any(limit.state == "pending" for point in points for limit in point.limits)
         quiet = "pending" if is_pending else "quiet"
+        numbering = [self._evaluator.sequences.numbering(gateway) for gateway in self._gateways_of.get(name, ())]
         need = "alarm" if name in loud else "no data" if name in mute else quiet
         return CollectorView(
             id=name,
@@ -153,6 +226,8 @@ class HouseView:
             gateway_link=self._link(place.gateway, points),
             need=need,
             points=points,
+            is_numbered=all(said != "not numbered" for said, _ in numbering),
+            gateway_missing=sum(missing for _, missing in numbering),
         )
 
     def _link(self, gateway: str, points: list[PointView]) -> str:

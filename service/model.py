@@ -50,6 +50,7 @@ class Rejected:
     received_us: int
     code: str  # short and stable: "unit-unknown", "json-invalid"
     reason: str  # what, value, expected, remedy
+    readings: int = 0  # how many were refused; 0 when the message could not be read that far
 
 
 REASONS_SHOWN = 5
@@ -59,6 +60,88 @@ def summed_up(reasons: Sequence[str]) -> str:
     """The first reasons, each once, and how many readings more were refused."""
     more = f"; and {len(reasons) - REASONS_SHOWN} more readings" if len(reasons) > REASONS_SHOWN else ""
     return "; ".join(dict.fromkeys(reasons[:REASONS_SHOWN])) + more
+
+
+# ---------------------------------------------------------------- quarantine
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Which quarantined messages are meant; what is left empty does not restrict."""
+
+    ids: tuple[int, ...] = ()
+    code: str = ""
+    topic: str = ""  # a topic, in which * stands for any characters
+    since_us: int = 0  # received at or after it
+
+
+@dataclass(frozen=True, slots=True)
+class SendAgain:
+    """A person's order: kept messages through the stages once more, those with an id above `after`."""
+
+    chosen: Chosen
+    who: str
+    after: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SentAgain:
+    """What came of one transaction's share of it. Messages and readings are counted apart.
+
+    A late reading is stored and not evaluated; the history recognises it if it has it already.
+    """
+
+    messages: int  # looked at
+    through: int  # all of their readings are in the record now
+    still_kept: int  # refused again, at least in part, and kept with the new reason
+    cut: int  # left alone: the kept payload is shorter than the message was
+    status: int  # left alone: a birth or will tells of a moment that has passed
+    new: int
+    duplicate: int
+    late: int
+    refused: int  # readings; those of a message that cannot be read are not counted
+    after: int  # the last id looked at
+    left: int  # messages of the order that are still to be looked at
+
+
+@dataclass(frozen=True, slots=True)
+class Purge:
+    """An order to delete what was received before an instant."""
+
+    before_us: int
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Purged:
+    """What a purge deleted. `never_used` of the messages had not been sent again."""
+
+    messages: int
+    never_used: int
+    bytes: int
+    codes: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One quarantined message as it is taken up again. `size` is of the whole payload, `weight` of the row."""
+
+    id: int
+    received_us: int
+    topic: str
+    code: str
+    size: int
+    payload: bytes
+    weight: int
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What became of messages that were sent again: each with its new refusals, none when it went through."""
+
+    who: str
+    rows: tuple[tuple[Kept, tuple[Rejected, ...]], ...]
 
 
 # ---------------------------------------------------------------- what gateways say
@@ -102,11 +185,35 @@ class GatewayStatus(msgspec.Struct, frozen=True):
 
 
 @dataclass(frozen=True, slots=True)
+class FoundAlarm:
+    """One alarm of a summary. `ended_us` None: it was still active when the summary was written."""
+
+    alarm_id: str
+    point: str
+    limit: str
+    priority: str
+    raised_us: int
+    ended_us: int | None
+    extreme: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Alarms of one collector that came and went in stored data, told together; `alarms` are the first few."""
+
+    count: int
+    first_us: int  # raised
+    last_us: int  # the last raised
+    alarms: tuple[FoundAlarm, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """All that a message needs to say about one alarm. Values are in the unit that people use for the point."""
 
     alarm_id: str
-    step: str  # raised | escalated | eased | cleared | closed | no-data | data-back | test
+    step: str  # raised | escalated | eased | cleared | closed | no-data | data-back | test | found-late...
     collector: str
     collector_name: str
     site_name: str
@@ -128,6 +235,7 @@ class Told:
     readings: int = 0
     from_stored_data: bool = False  # decided from readings that came long after they were measured
     note: str = ""
+    found: Found | None = None  # with step found-late: the alarms that this message is about
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +291,29 @@ class Outbox(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Released:
+    """What becomes of the held rows of one lane: `alone` go out as they are, `together` are told by `summary`."""
+
+    alone: tuple[int, ...]
+    together: tuple[int, ...] = ()
+    summary: Owed | None = None
+
+
+class Grouping(Protocol):
+    """Decides when held rows go out, and how. A lane may be ripe once it was quiet, or held, for so long."""
+
+    @property
+    def quiet_us(self) -> int: ...
+
+    @property
+    def longest_us(self) -> int: ...
+
+    def release(self, rows: Sequence[OutboxRow], now_us: int, last_summary_us: int | None) -> Released | None:
+        """For all held rows of one lane, in the order of their ids; None leaves them held."""
+        ...
+
+
 # ---------------------------------------------------------------- what people are shown
 
 
@@ -224,6 +355,8 @@ class CollectorView:
     gateway_link: str  # online | offline | silent | never
     need: str  # alarm | pending | no data | quiet
     points: list[PointView] = field(default_factory=list)
+    is_numbered: bool = True  # false when a gateway that brings its points leaves its messages without numbers
+    gateway_missing: int = 0  # numbered messages of these gateways that never came
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +396,16 @@ class Overview:
     collectors: list[CollectorView]
     alarms: list[AlarmView]  # active and held, the outer tier first
     counts: dict[str, int]  # readings, messages, duplicates, late, quarantined, outbox, journal_lag...
+    quarantine: dict[str, int] = field(default_factory=dict)  # messages kept, by code
+
+
+@dataclass(frozen=True, slots=True)
+class Liveness:
+    """Whether the pipeline turns: it is not only there, it gets on."""
+
+    turning: bool
+    turned_s_ago: float
+    at_most_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,15 +427,49 @@ class House(Protocol):
 
     def alarms(self, *, active_only: bool, limit: int) -> list[AlarmView]: ...
 
-    def quarantine(self, limit: int) -> list[dict[str, Any]]: ...
+    def quarantine(self, chosen: Chosen, *, state: str, before: int | None, limit: int) -> list[dict[str, Any]]:
+        """Quarantined messages in a state ("" for any) with an id below `before`, the newest first."""
+        ...
+
+    def quarantine_one(self, number: int) -> dict[str, Any]:
+        """One message with all of the payload that was kept. KeyError, with a text, when there is none."""
+        ...
+
+    def quarantine_counts(self) -> dict[str, Any]:
+        """`codes` (counts by code), `bytes` and `bytes_at_most` of all that is kept."""
+        ...
+
+    def send_again(self, order: SendAgain) -> SentAgain:
+        """Kept messages through the stages once more: one transaction's share. RuntimeError when it cannot be now."""
+        ...
+
+    def purge_quarantine(self, older_than_us: int, who: str, why: str) -> Purged:
+        """Delete what was received longer ago than that. RuntimeError when it cannot be done now."""
+        ...
+
+    def gaps(self, *, missing_only: bool, limit: int) -> list[dict[str, Any]]:
+        """Numbered messages that never came, as ranges: gateway, boot, run, first, last, noticed_us, filled_us."""
+        ...
+
+    def numbering(self) -> list[dict[str, Any]]:
+        """Of each gateway: gateway, numbering (numbered | not numbered | not heard), missing (messages)."""
+        ...
 
     def health(self) -> Health: ...
+
+    def liveness(self) -> Liveness:
+        """Never waits, and asks no disk."""
+        ...
 
     def send_test(self, contact: str) -> list[str]:
         """Queue a test notification; the outbox keys. KeyError when there is no such contact."""
         ...
 
     def rebuild_history(self) -> str: ...
+
+    def history_counts(self) -> dict[str, Any]:
+        """`applied`, and `entries` as (journal entry, readings that are not late). RuntimeError when it is not open."""
+        ...
 
     def explain_alarm(self, alarm_id: str) -> dict[str, Any]:
         """Why an alarm was raised: `answer`, `sentences`, `facts`. KeyError, with a text, when there is none."""
@@ -356,6 +533,7 @@ class Owed:
     contact: str
     address: str
     told: Told
+    held_in: str = ""  # the lane in which it waits to be told with others; empty: it is due at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +546,36 @@ class Revision:
     digest: str
     differences: tuple[str, ...]  # lines for people
     plant: str  # canonical JSON
+
+
+@dataclass(frozen=True, slots=True)
+class GapChange:
+    """Numbered messages of a gateway, first to last, that are now reported as missing, or that have come after all."""
+
+    gateway: str
+    boot: str  # empty when the gateway names none
+    run: int  # of the gateway's numbers, see rules.sequence
+    first: int
+    last: int
+    at_us: int
+    is_filled: bool = False
+
+    @property
+    def messages(self) -> int:
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Numbering:
+    """What a batch changed in the gateways' numbers.
+
+    `bodies` are (gateway, rules.sequence.Tracker as JSON). `tips` are (share, JSON of each of its gateways' last number
+    and latest time of measurement in the run that was heard last): what changes with every message is small.
+    """
+
+    tips: tuple[tuple[int, str], ...] = ()
+    bodies: tuple[tuple[str, str], ...] = ()
+    gaps: tuple[GapChange, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,3 +593,5 @@ class Entry:
     tips: bytes | None = None
     new_revision: Revision | None = None
     tallies: tuple[tuple[str, int], ...] = ()
+    numbering: Numbering = Numbering()
+    settled: Settled | None = None  # quarantined messages whose readings these are

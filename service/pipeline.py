@@ -13,7 +13,8 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from concurrent.futures import Future
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import structlog
@@ -22,7 +23,23 @@ from rules.microbatch import Columns
 from service.clock import Clock
 from service.decode import native
 from service.evaluate.evaluator import Evaluator, Judged, Listening
-from service.model import AlarmChange, BadInput, Entry, GatewayMessage, Owed, Parcel, Rejected
+from service.evaluate.sequences import joined, said
+from service.model import (
+    AlarmChange,
+    BadInput,
+    Entry,
+    GatewayMessage,
+    Kept,
+    Numbering,
+    Owed,
+    Parcel,
+    Purge,
+    Purged,
+    Rejected,
+    SendAgain,
+    SentAgain,
+    Settled,
+)
 from service.normalise.columns import Normalised, Normaliser, rejection
 from service.receive.inbox import Inbox
 from service.store.ledger import Ledger
@@ -31,14 +48,17 @@ log = structlog.get_logger()
 
 COMMIT_RETRY_S = (0.2, 1.0, 5.0)  # waits between attempts at a commit that failed; the last one repeats
 BATCH_BYTES = 8 * 1024 * 1024  # of payload in one transaction; decoded it takes some twenty times as much
+AGAIN_BYTES = 2 * 1024 * 1024  # of it from quarantine: live readings wait meanwhile, and somebody for the answer
 TIPS_EVERY_ENTRIES = 64  # a restart replays at most so many journal entries
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A person's request, done by the pipeline's own thread between batches: notifications to be queued."""
+    """A person's request, done by the pipeline's own thread: notifications to be queued, or an order and its answer."""
 
-    owed: tuple[Owed, ...]
+    owed: tuple[Owed, ...] = ()
+    order: SendAgain | Purge | None = None
+    answer: Future[SentAgain | Purged] = field(default_factory=Future)  # RuntimeError when it could not be done
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +95,19 @@ class Round:
     requests: list[Request]
     messages: list[GatewayMessage] = field(default_factory=list)
     origins: list[Parcel] = field(default_factory=list)  # of each message
+    heard: list[GatewayMessage] = field(default_factory=list)  # all whose number can be read, refused ones too
+    numbering: Numbering = field(default_factory=Numbering)
     rejected: list[Rejected] = field(default_factory=list)
+    refused_of: dict[int, list[Rejected]] = field(default_factory=dict)  # by quarantine id, of what is sent again
     tallies: Counter[str] = field(default_factory=Counter)
+    is_again: bool = False  # its parcels come from quarantine and were counted before; `token` is the id there
+
+    def reject(self, origin: Parcel, rejected: Rejected) -> None:
+        """Note a refusal; of what is sent again, by the message that it belongs to."""
+        if self.is_again:
+            self.refused_of.setdefault(origin.token, []).append(rejected)
+        else:
+            self.rejected.append(rejected)
 
 
 class Pipeline:
@@ -106,6 +137,9 @@ class Pipeline:
         saved = ledger.tips()
         self._tips_seq = saved[0] if saved else 0
         self.storage_error = self.clock_error = ""
+        self.turned_s = time.monotonic()  # the last turn, or the last attempt at a commit
+        self.committing_since_s: float | None = None  # since when the commit under way is tried
+        self.readings = 0  # committed since the start
         self.thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
 
     def start(self) -> None:
@@ -120,6 +154,7 @@ class Pipeline:
 
     def _run(self) -> None:
         while True:
+            self.turned_s = time.monotonic()
             items = self._inbox.take(
                 self._bounds.batch_parcels,
                 most_bytes=BATCH_BYTES,
@@ -141,19 +176,20 @@ class Pipeline:
         changed = self._decode(batch)
         judged = self._judge(batch)
         judged.gateways |= changed
-        if items or judged.events or judged.silences:
+        orders = [request for request in batch.requests if request.order is not None]
+        if len(items) > len(orders) or judged.events or judged.silences or batch.numbering.gaps:
             if not self._commit(self._entry(judged, batch)):
                 return False  # not acknowledged, so it will come again
             self._acknowledge(batch.parcels)
             self._committed(self._ledger.seq)
-        return True
+        return all(self._carry_out(request) for request in orders)
 
     # ------------------------------------------------------------ stages
 
     def _decode(self, batch: Round) -> set[str]:
         """Fill the round's messages, quarantine what is not one; the gateways whose link changed."""
         changed: set[str] = set()
-        batch.tallies["messages"] += len(batch.parcels)
+        batch.tallies["messages"] += 0 if batch.is_again else len(batch.parcels)
         for parcel in batch.parcels:
             try:
                 if (gateway := _named(parcel.topic, self._topics.readings)) is not None:
@@ -167,10 +203,18 @@ class Pipeline:
                     )
             except BadInput as error:
                 code = getattr(error, "code", "message-invalid")
-                batch.rejected.append(Rejected(parcel.topic, parcel.payload, parcel.received_us, code, str(error)))
+                batch.reject(parcel, Rejected(parcel.topic, parcel.payload, parcel.received_us, code, str(error)))
+                self._note_number(parcel, batch)
             except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
-                batch.rejected.append(_broken(parcel, error))
+                batch.reject(parcel, _broken(parcel, error))
+                self._note_number(parcel, batch)
         return changed
+
+    def _note_number(self, parcel: Parcel, batch: Round) -> None:
+        """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
+        gateway = _named(parcel.topic, self._topics.readings)
+        if gateway is not None and not batch.is_again:
+            batch.heard += [message for message in native.numbered(parcel.payload) if message.gateway == gateway]
 
     def _decode_readings(self, parcel: Parcel, named: str, batch: Round) -> None:
         if len(parcel.payload) > self._bounds.payload_bytes:
@@ -178,22 +222,19 @@ class Pipeline:
                 f"message of {len(parcel.payload)} bytes: expected at most {self._bounds.payload_bytes}; "
                 "send fewer readings in a message, or raise intake.payload_bytes"
             )
-        decoded = native.decode(parcel.payload)
+        decoded = native.decode(parcel.payload, self._bounds.readings_per_message)
         message = decoded.message
         if message.gateway != named:
             raise BadInput(
                 f"gateway {message.gateway!r} on the topic of {named!r}: expected the same id in both; "
                 "correct the gateway's topic or its id"
             )
-        if len(message.readings) > self._bounds.readings_per_message:
-            raise BadInput(
-                f"message with {len(message.readings)} readings: expected at most "
-                f"{self._bounds.readings_per_message}; send fewer in a message"
-            )
         if decoded.faults:
-            batch.rejected.append(native.rejection(parcel, message, decoded.faults))
+            batch.reject(parcel, native.rejection(parcel, message, decoded.faults))
         batch.messages.append(message)
         batch.origins.append(parcel)
+        if not batch.is_again:
+            batch.heard.append(message)
 
     def _decode_status(self, parcel: Parcel, named: str) -> set[str]:
         status = native.decode_status(parcel.payload)
@@ -205,16 +246,20 @@ class Pipeline:
         """Normalise and evaluate the readings, then let time pass; both answers as one."""
         now_us = self._clock.plant_us()
         judged = Judged()
+        batch.numbering = self._evaluator.sequences.take(batch.heard, now_us)
         if batch.messages:
             rows = self._normalise(batch, now_us + self._bounds.future_us)
             for index, refused in rows.refused.items():
                 origin = batch.origins[index]
-                batch.rejected.append(rejection(origin.topic, origin.received_us, batch.messages[index], refused))
+                batch.reject(origin, rejection(origin.topic, origin.received_us, batch.messages[index], refused))
             columns = Columns(rows.point, rows.at_us, rows.value, rows.good)
             judged = self._evaluator.take(columns, rows.original, rows.unit, now_us)
         if time.monotonic() >= self._tick_due_s or judged.events:
             self._tick_due_s = time.monotonic() + self._bounds.tick_s
-            passed = self._evaluator.pass_time(now_us, self._listening())
+            listening = self._listening()
+            passed = self._evaluator.pass_time(now_us, listening)
+            if listening is not None:
+                batch.numbering = joined(batch.numbering, self._evaluator.sequences.due(now_us, listening.connected_us))
             judged.events += passed.events
             judged.collectors |= passed.collectors
             judged.silences, judged.gateways = passed.silences, passed.gateways
@@ -227,6 +272,8 @@ class Pipeline:
         except Exception:  # noqa: BLE001 - our fault, whose message is found and kept by the second look
             self._set_broken_aside(batch, latest_us)
             rows = self._normaliser.normalise(batch.messages, latest_us)
+        if batch.is_again:
+            return rows  # what was kept says nothing about the clock of today
         ahead = sum(code == "time-future" for refused in rows.refused.values() for _, code, _ in refused)
         if ahead > len(rows.point):
             self.clock_error = "most readings are ahead of this computer's clock, and refused: check the clock"
@@ -240,7 +287,7 @@ class Pipeline:
             try:
                 self._normaliser.normalise([message], latest_us)
             except Exception as error:  # noqa: BLE001 - as above
-                batch.rejected.append(_broken(origin, error))
+                batch.reject(origin, _broken(origin, error))
             else:
                 sound.append((origin, message))
         batch.origins = [origin for origin, _ in sound]
@@ -255,6 +302,10 @@ class Pipeline:
         batch.tallies["duplicates"] += judged.duplicates
         batch.tallies["late"] += judged.late
         batch.tallies["quarantined"] += len(batch.rejected)
+        for rejected in batch.rejected:
+            batch.tallies[f"refused {rejected.code}"] += 1  # the codes are ours, and few
+        for gap in batch.numbering.gaps:  # how many are missing now
+            batch.tallies["missing messages"] += -gap.messages if gap.is_filled else gap.messages
         return Entry(
             committed_us=plant_us,
             queued_us=wall_us,
@@ -266,11 +317,66 @@ class Pipeline:
             gateway_states=self._evaluator.saved_gateways(judged.gateways & set(self._evaluator.gateways)),
             tips=self._evaluator.saved_tips() if tips else None,
             tallies=tuple((name, count) for name, count in batch.tallies.items() if count),
+            numbering=batch.numbering,
+        )
+
+    # ------------------------------------------------------------ orders
+
+    def _carry_out(self, request: Request) -> bool:
+        """Do what was ordered and answer; false when it could not be written and the service is stopping."""
+        order = request.order
+        try:
+            if isinstance(order, Purge):
+                request.answer.set_result(self._ledger.quarantine.purge(order, self._clock.wall_us()))
+            elif order is not None:
+                answer = self._send_again(order)
+                if answer is None:
+                    request.answer.set_exception(RuntimeError("the service stopped before it could write; ask again"))
+                    return False
+                request.answer.set_result(answer)
+        except sqlite3.Error as error:  # of a purge, or of reading what is kept: nothing has changed
+            log.error("an order could not be carried out", order=type(order).__name__, error=str(error))
+            request.answer.set_exception(RuntimeError(f"the ledger: {error}; nothing was done, ask again later"))
+        return True
+
+    def _send_again(self, order: SendAgain) -> SentAgain | None:
+        """One share of an order through all stages; its rows are settled by the transaction that has its readings.
+
+        None when it could not be written and the service is stopping: then all of it is still kept.
+        """
+        kept, left = self._ledger.quarantine.chosen(order, most=self._bounds.batch_parcels, most_bytes=AGAIN_BYTES)
+        readings = [row for row in kept if _named(row.topic, self._topics.status) is None]
+        whole = [row for row in readings if len(row.payload) == row.size]
+        batch = Round([Parcel(row.topic, row.payload, row.received_us, row.id) for row in whole], [], is_again=True)
+        judged = Judged()
+        if whole:
+            self._decode(batch)
+            judged = self._judge(batch)
+            batch.tallies["sent again"] += len(whole) - len(batch.refused_of)
+            entry = replace(self._entry(judged, batch), settled=_settled(order, whole, batch))
+            if not self._commit(entry):
+                return None
+            self._committed(self._ledger.seq)
+        rows = 0 if judged.batch is None else len(judged.batch)
+        return SentAgain(
+            messages=len(kept),
+            through=len(whole) - len(batch.refused_of),
+            still_kept=len(batch.refused_of),
+            cut=len(readings) - len(whole),
+            status=len(kept) - len(readings),
+            new=rows - judged.late,
+            duplicate=judged.duplicates,
+            late=judged.late,
+            refused=sum(item.readings for refusals in batch.refused_of.values() for item in refusals),
+            after=kept[-1].id if kept else order.after,
+            left=left,
         )
 
     def _commit(self, entry: Entry) -> bool:
         """Commit, however often it takes; false when it still fails while the service is being stopped."""
+        self.committing_since_s = time.monotonic()
         for attempt in range(1_000_000):
+            self.turned_s = time.monotonic()
             try:
                 seq = self._ledger.commit(entry)
             except sqlite3.Error as error:
@@ -279,9 +385,12 @@ class Pipeline:
                 if self._stop.wait(COMMIT_RETRY_S[min(attempt, len(COMMIT_RETRY_S) - 1)]):
                     return False
                 continue
-            self.storage_error = ""
+            self.storage_error, self.committing_since_s = "", None
+            self.readings += 0 if entry.batch is None else len(entry.batch)
             if entry.tips is not None:
                 self._tips_seq = seq
+            for line in said(entry.numbering.gaps):
+                log.warning("numbered messages are missing", **line)
             return True
         return False
 
@@ -293,6 +402,10 @@ def _named(topic: str, ends: tuple[str, str]) -> str | None:
         return None
     name = topic[len(before) : len(topic) - len(after)]
     return name if name and "/" not in name else None
+
+
+def _settled(order: SendAgain, kept: Sequence[Kept], batch: Round) -> Settled:
+    return Settled(order.who, tuple((row, tuple(batch.refused_of.get(row.id, ()))) for row in kept))
 
 
 def _broken(parcel: Parcel, error: Exception) -> Rejected:

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.silence import GatewaySpec
+from rules.types import AlarmEvent
 from service.announce import Announcer, Label
 from service.evaluate.evaluator import Evaluator, Judged, Watched
+from service.evaluate.remaking import orphans, remake
 from service.model import Entry, Revision
 from service.notify.routes import Contact
 from service.plant.changes import differences
@@ -41,8 +43,13 @@ def take_up(ledger: Ledger, plant: Plant, *, plant_us: int, wall_us: int, who: s
     last = ledger.last_revision()
     if last is not None and last.digest == digest(plant):
         compiled = compile_plant(plant, last.number)
-        evaluator = _loaded(ledger, compiled, plant_us)
-        return Registered(compiled, evaluator, *_people(ledger, compiled), units)
+        evaluator, remade = _loaded(ledger, compiled, plant_us)
+        announcer, labels = _people(ledger, compiled)
+        if damaged := ledger.damaged_collectors():
+            changes, owed = announcer.announce(Judged(events=remade), plant_us)
+            states = evaluator.saved_states(damaged & set(evaluator.board.specs))
+            ledger.commit(Entry(plant_us, queued_us=wall_us, changes=changes, owed=owed, collector_states=states))
+        return Registered(compiled, evaluator, announcer, labels, units)
     compiled = compile_plant(plant, 1 if last is None else last.number + 1)
     watched = _watched(ledger, compiled, plant_us)
     judged = Judged()
@@ -50,8 +57,9 @@ def take_up(ledger: Ledger, plant: Plant, *, plant_us: int, wall_us: int, who: s
         evaluator, lines = Evaluator(watched), ["first plant file"]
     else:
         before = from_canonical_json(last.plant)
-        old = _loaded(ledger, compile_plant(before, last.number), plant_us)
-        evaluator, judged.events, judged.silences = old.succeed(watched, plant_us)
+        old, remade = _loaded(ledger, compile_plant(before, last.number), plant_us)
+        evaluator, closed, judged.silences = old.succeed(watched, plant_us)
+        judged.events = remade + closed
         lines = differences(before, plant)
     announcer, labels = _people(ledger, compiled)
     changes, owed = announcer.announce(judged, plant_us)
@@ -66,17 +74,36 @@ def take_up(ledger: Ledger, plant: Plant, *, plant_us: int, wall_us: int, who: s
             gateway_states=evaluator.saved_gateways(set(evaluator.gateways)),
             tips=evaluator.saved_tips(),
             new_revision=revision,
+            numbering=evaluator.sequences.saved(),
         )
     )
     return Registered(compiled, evaluator, announcer, labels, units)
 
 
-def _loaded(ledger: Ledger, compiled: Compiled, at_us: int) -> Evaluator:
+def _loaded(ledger: Ledger, compiled: Compiled, at_us: int) -> tuple[Evaluator, list[AlarmEvent]]:
+    """The evaluator as the ledger has it, and what was found out about alarms where a state had to be remade."""
     evaluator = Evaluator(_watched(ledger, compiled, at_us))
     saved = ledger.tips()
     later = (body for _, body in ledger.entries_after(saved[0] if saved else 0))
     evaluator.load(ledger.collector_states(), ledger.gateway_states(), saved[1] if saved else None, later)
-    return evaluator
+    evaluator.sequences.load(*ledger.sequences())
+    return evaluator, _remade(ledger, evaluator, at_us)
+
+
+def _remade(ledger: Ledger, evaluator: Evaluator, at_us: int) -> list[AlarmEvent]:
+    """Make the states that are damaged in the ledger again from the whole journal."""
+    damaged = [spec for name, spec in evaluator.board.specs.items() if name in ledger.damaged_collectors()]
+    if not damaged:
+        return []
+    numbers = {
+        int(number): (spec.name, point.name)
+        for number, (spec, point) in zip(evaluator.watched.point_numbers, evaluator.board.points, strict=True)
+    }
+    states, events = remake(damaged, numbers, (body for _, body in ledger.entries_after(0)))
+    for spec in damaged:
+        evaluator.board.load(spec.name, states[spec.name])
+        events += orphans(spec, states[spec.name], ledger.active_alarms_of(spec.name), at_us)
+    return events
 
 
 def _watched(ledger: Ledger, compiled: Compiled, at_us: int) -> Watched:

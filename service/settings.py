@@ -112,14 +112,20 @@ class TopicSettings(Section):
     service: Topic = Field(
         "dustcake/v1/service/{name}/status", description="the service's own status, retained; {name} is its name"
     )
+    heartbeat: Topic = Field(
+        "dustcake/v1/service/{name}/heartbeat", description="the service's heartbeat, not retained; {name} is its name"
+    )
 
     @model_validator(mode="after")
     def _are_apart(self) -> TopicSettings:
         if self.readings == self.status:
             raise ValueError(f"readings and status are both {self.status!r}: expected two topics; change one")
         for key, topic in (("readings", self.readings), ("status", self.status)):
-            if _matches(topic, self.service):
-                raise ValueError(f"service {self.service!r}: expected a topic that {key} does not match; change it")
+            for own in ("service", "heartbeat"):
+                if _matches(topic, getattr(self, own)):
+                    raise ValueError(
+                        f"{own} {getattr(self, own)!r}: expected a topic that {key} does not match; change it"
+                    )
         return self
 
 
@@ -136,6 +142,9 @@ class IntakeSettings(Section):
     )
     readings_per_message: int = Field(5000, ge=1, le=100_000, description="readings in one message; more are refused")
     future_s: float = Field(60.0, ge=0, le=86_400, description="seconds that a reading may be ahead of this clock")
+    quarantine_days: int = Field(
+        90, ge=0, le=36_500, description="days that a message which could not be used is kept; 0 is for ever"
+    )
 
 
 class HistorySettings(Section):
@@ -154,6 +163,15 @@ class NotifySettings(Section):
     give_up_after_h: float = Field(75.0, ge=0, le=8784, description="hours after which a notification may be given up")
     least_attempts: int = Field(8, ge=1, le=1000, description="attempts before it may be given up")
     workers: int = Field(4, ge=1, le=64, description="sends at the same time on one channel")
+    stored_quiet_s: float = Field(
+        20.0,
+        ge=0,
+        le=600,
+        description="seconds without a further one after which alarms found in stored data are told, together",
+    )
+    stored_longest_s: float = Field(
+        600.0, ge=1, le=600, description="longest wait, in seconds, of an alarm found in stored data"
+    )
 
     @model_validator(mode="after")
     def _grow(self) -> NotifySettings:
@@ -186,6 +204,15 @@ class ClockSettings(Section):
     speed: float = Field(1.0, gt=0, le=100_000, allow_inf_nan=False, description="1 is real time")
     wall_anchor: float = Field(0.0, ge=0, le=253_402_300_799, description="Unix time, in seconds")
     plant_anchor: float = Field(0.0, ge=0, le=253_402_300_799, description="Unix time, in seconds")
+
+
+class WatchSettings(Section):
+    """How the service watches itself, so that it says by itself when it cannot do its work."""
+
+    heartbeat_s: float = Field(30.0, ge=1, le=3600, description="seconds between two heartbeats on topics.heartbeat")
+    stalled_after_s: float = Field(
+        30.0, ge=25, le=3600, description="seconds without a turn of the pipeline after which it counts as stuck"
+    )
 
 
 class LogSettings(Section):
@@ -279,6 +306,7 @@ class Settings(BaseSettings):
     notify: NotifySettings = NotifySettings()
     web: WebSettings = WebSettings()
     clock: ClockSettings = ClockSettings()
+    watch: WatchSettings = WatchSettings()
     log: LogSettings = LogSettings()
     channels: dict[ChannelName, Channel] = Field({}, description="ways to tell people, by the name that contacts use")
 
@@ -298,11 +326,11 @@ class Settings(BaseSettings):
     def _fill_in(self) -> Settings:
         """Put in what follows from other settings: client_id, the service topic, token_file."""
         client_id = self.broker.client_id or self.name
-        topic = self.topics.service.replace("{name}", self.name)
+        own = {name: getattr(self.topics, name).replace("{name}", self.name) for name in ("service", "heartbeat")}
         token_file = self.web.token_file or self.data_dir / "token"
         filled = {
             "broker": self.broker.model_copy(update={"client_id": client_id}),
-            "topics": self.topics.model_copy(update={"service": topic}),
+            "topics": self.topics.model_copy(update=own),
             "web": self.web.model_copy(update={"token_file": token_file}),
         }
         self.__dict__.update(filled)  # the one moment at which a frozen model may still change: it is being made

@@ -7,11 +7,15 @@ service through `Service`.
 
 from __future__ import annotations
 
+import faulthandler
 import fcntl
 import gc
+import os
 import random
 import secrets
+import shutil
 import signal
+import sqlite3
 import ssl
 import sys
 import threading
@@ -26,11 +30,12 @@ from service.clock import Clock, ScaledClock, SystemClock
 from service.evaluate.evaluator import Listening
 from service.explaining import Explainer
 from service.house import HouseView, Place
-from service.model import BadConfiguration, Channel, Parcel
+from service.model import BadConfiguration, Channel, Parcel, Purge
 from service.normalise.bind import Binder, Binding
 from service.normalise.columns import Normaliser
 from service.notify.dispatch import Dispatcher
 from service.notify.email import EmailChannel
+from service.notify.grouping import StoredData
 from service.notify.log import LogChannel
 from service.notify.mqtt import MqttChannel
 from service.notify.retry import RetryPolicy
@@ -42,12 +47,18 @@ from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
 from service.registering import Registered, take_up
 from service.settings import Settings
+from service.store.damage import Damage
 from service.store.history import History
-from service.store.ledger import Ledger
+from service.store.ledger import OWED_AT_MOST, Ledger, unreadable
 from service.store.outbox import LedgerOutbox
+from service.store.quarantine import QUARANTINE_BYTES_AT_MOST
 from service.store.reader import LedgerReader
+from service.store.verify import history_counts
 from service.units.convert import lookup
-from service.units.times import as_datetime, iso
+from service.units.times import DAY_US, as_datetime, iso
+from service.vigil.checks import Signs, judge
+from service.vigil.output import Steadfast
+from service.vigil.watch import Watch, Ways
 from service.web.server import WebServer
 
 log = structlog.get_logger()
@@ -55,9 +66,13 @@ log = structlog.get_logger()
 GC_ALLOCATIONS = 50_000  # between two looks for reference cycles; a batch alone makes tens of thousands of objects
 SWITCH_S = 0.0005  # the network thread gives way at every system call: let it back in sooner than after 5 ms
 STOP_S = 10.0  # from the signal to the end of the process
-OUTBOX_OLD_S = 900.0  # an owed notification older than this makes the service not ready
+PURGE_EVERY_H = 6  # between two looks for what has been in quarantine too long; the first is at the start
+PURGE_WAIT_S = 60.0  # at a full inbox; after that the next look does it
 INBOX_BYTES = 64 * 1024 * 1024
-LAG_ENTRIES = 2_000  # journal entries that the history may be behind
+PARCEL_BYTES = 512  # what a waiting message costs beside topic and payload
+TOPIC_CHARACTER_BYTES = 4  # at most, in memory
+INBOX_FULL_S = 300.0  # readings that come faster than they are written, for so long, make the service not ready
+DISK_LEAST_BYTES = 1 << 30  # free on the disk of data_dir; with less the service is not ready, and goes on
 
 
 class Service:
@@ -70,26 +85,34 @@ class Service:
         plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
         self.ledger = Ledger(settings.data_dir / "ledger.sqlite")
-        self.registered = take_up(
-            self.ledger,
-            plant,
-            plant_us=self.clock.plant_us(),
-            wall_us=self.clock.wall_us(),
-            who="plant file",
-            why=str(settings.plant),
-        )
+        try:
+            self.registered = take_up(
+                self.ledger,
+                plant,
+                plant_us=self.clock.plant_us(),
+                wall_us=self.clock.wall_us(),
+                who="plant file",
+                why=str(settings.plant),
+            )
+        except sqlite3.DatabaseError as error:
+            raise unreadable(self.ledger.path, error) from error
         path = self.ledger.path
-        self.outbox, self.reader = LedgerOutbox(path), LedgerReader(path)
+        self.damage = Damage(path, self.clock.wall_us)
+        for fault in self.ledger.faults:
+            self.damage.note(fault.what, fault.text)
+        stored = StoredData(int(settings.notify.stored_quiet_s * 1e6), int(settings.notify.stored_longest_s * 1e6))
+        self.outbox, self.reader = LedgerOutbox(path, stored, note=self.damage.note), LedgerReader(path)
         self.history = History(
             settings.data_dir / "history.duckdb",
             path,
             self._stamp,
             memory_mb=settings.history.memory_mb,
+            note=self.damage.note,
         )
         self.inbox: Inbox[Parcel | Request] = Inbox(
             settings.intake.inbox_parcels,
             most_bytes=INBOX_BYTES,
-            weigh=lambda item: len(item.payload) if isinstance(item, Parcel) else 0,
+            weigh=_weight,
         )
         self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
         self.channels = {name: _channel(name, item, self) for name, item in settings.channels.items()}
@@ -107,6 +130,7 @@ class Service:
             random=random.random,
         )
         self.pipeline = self._pipeline(self.registered)
+        self.watch = self._watch(self.registered)
         self.house = self._house(self.registered)
         self.token = _token(settings)
         self.web = WebServer(self.house, settings.web.host, settings.web.port, self.token, settings.web.allowed_hosts)
@@ -123,7 +147,12 @@ class Service:
         self.pipeline.start()
         self.receiver.start()
         self.scheduler.add_job(self.house.note_change, "interval", seconds=5, id="ages on the page")
+        if self.settings.intake.quarantine_days:
+            first_at = as_datetime(self.clock.wall_us())
+            job: dict[str, Any] = {"hours": PURGE_EVERY_H, "id": "old quarantine", "next_run_time": first_at}
+            self.scheduler.add_job(self._purge_old, "interval", **job)
         self.scheduler.start()
+        self.watch.start()
         log.info("started", page=f"http://{self.settings.web.host}:{self.web.port}/", data=str(self.settings.data_dir))
 
     def stop(self, timeout_s: float = STOP_S) -> bool:
@@ -133,6 +162,7 @@ class Service:
         def left_s() -> float:
             return max(0.1, ends_s - time.monotonic())
 
+        self.watch.stop(1.5)
         self.scheduler.shutdown(wait=False)
         finished = self.pipeline.stop(left_s() * 0.6)
         self.receiver.stop(left_s() * 0.5)
@@ -175,6 +205,30 @@ class Service:
             committed=self._committed,
         )
 
+    def _watch(self, registered: Registered) -> Watch:
+        """The watch over the pipeline; everybody in the plant file is told when the record cannot be written."""
+        settings, before = self.settings, self.reader.tallies().get("readings", 0)
+        addresses = {way: contact.id for contact in reversed(registered.compiled.contacts) for way in contact.via}
+        return Watch(
+            service=settings.name,
+            ledger=self.ledger.path,
+            pipeline=self.pipeline,
+            ways=Ways(
+                channels=self.channels,
+                recipients=[(contact, channel, address) for (channel, address), contact in addresses.items()],
+                owe=lambda owed: self.inbox.put(Request(owed)),
+                publish=self.receiver.publish,
+                topic=settings.topics.heartbeat,
+                environment=os.environ,
+            ),
+            heartbeat_s=settings.watch.heartbeat_s,
+            stalled_after_s=settings.watch.stalled_after_s,
+            wall_us=self.clock.wall_us,
+            iso=iso,
+            checks=self._checks,
+            figures=lambda: {"journal": self.ledger.seq, "readings": before + self.pipeline.readings},
+        )
+
     def _committed(self, seq: int) -> None:
         self.history.follow(seq)
         self.dispatcher.wake()
@@ -212,37 +266,88 @@ class Service:
             announcer=registered.announcer,
             inbox=self.inbox,
             checks=self._checks,
+            liveness=self.watch.liveness,
             gauges=self._gauges,
+            kept=lambda: self.ledger.quarantine.held.codes,
             rebuild=self.history.rebuild,
+            history_counts=self._history_counts,
             explain_alarm=explainer.alarm,
             explain_instant=explainer.instant,
         )
 
+    def _purge_old(self) -> None:
+        """Delete what has been in quarantine for longer than the setting allows; the pipeline's thread does it."""
+        days = self.settings.intake.quarantine_days
+        before_us = self.clock.wall_us() - days * DAY_US
+        self.inbox.put(Request(order=Purge(before_us, "service", f"intake.quarantine_days is {days}")), PURGE_WAIT_S)
+
     def _checks(self) -> dict[str, str]:
         """What readiness rests on, each "ok" or what is wrong."""
-        _, oldest_us = self.outbox.owed()
-        outbox_s = 0.0 if oldest_us is None else (self.clock.wall_us() - oldest_us) / 1e6
-        lag = self.ledger.seq - self.history.applied
+        owed, oldest_us = self.outbox.owed()
         threads = {
             "pipeline": self.pipeline.thread.is_alive(),
             "receive": self.receiver.is_alive,
             "history": self.history.is_alive,
+            "dispatcher": self.dispatcher.is_alive,
+            **self.watch.threads(),
         }
-        ended = [name for name, alive in threads.items() if not alive]
-        return {
-            "broker": "ok" if self.receiver.connected.is_set() else self.receiver.last_error,
-            "ledger": "ok" if not self.pipeline.storage_error else f"not writable: {self.pipeline.storage_error}",
-            "threads": f"{', '.join(ended)} ended; restart the service and read its log" if ended else "ok",
-            "clock": self.pipeline.clock_error or "ok",
-            "history": self.history.error or ("ok" if lag <= LAG_ENTRIES else f"{lag} journal entries behind"),
-            "outbox": "ok" if outbox_s <= OUTBOX_OLD_S else f"a notification has been owed for {outbox_s / 60:.0f} min",
+        alive = self.watch.liveness()
+        signs = Signs(
+            connected=self.receiver.connected.is_set(),
+            broker_error=self.receiver.last_error,
+            trouble=self.watch.trouble(),
+            data_dir=str(self.settings.data_dir),
+            ended=tuple(name for name, is_alive in threads.items() if not is_alive),
+            turned_s_ago=alive.turned_s_ago,
+            stalled_after_s=alive.at_most_s,
+            clock_error=self.pipeline.clock_error,
+            newest_ahead_s=(self.watch.probe.latest.newest_us - self.clock.plant_us()) / 1e6,
+            history_error=self.history.error,
+            history_behind=self.ledger.seq - self.history.applied,
+            oldest_owed_s=0.0 if oldest_us is None else (self.clock.wall_us() - oldest_us) / 1e6,
+        )
+        checks = judge(signs) | self._bounds_reached(owed)
+        if checks["ledger"] == "ok":
+            checks["ledger"] = self.damage.says()
+        return checks
+
+    def _bounds_reached(self, owed: int) -> dict[str, str]:
+        """The checks of what fills up, see docs/bounds.md; each says what is done, and what a person can do."""
+        full_s, free = self.inbox.full_s, self._disk_free_bytes()
+        checks = {
+            "inbox": f"full for {full_s / 60:.0f} min: more comes than is written; the broker keeps them"
+            if full_s > INBOX_FULL_S
+            else "ok",
+            "quarantine": f"full ({QUARANTINE_BYTES_AT_MOST >> 20} MiB): refused messages are counted and no longer "
+            "kept; mend what refuses them and send them again, or purge old ones: see dustcake quarantine --help"
+            if self.ledger.quarantine.is_full
+            else "ok",
+            "disk": f"{free >> 20} MiB free in {self.settings.data_dir}, at least {DISK_LEAST_BYTES >> 20} expected: "
+            "make room; when it is full nothing is taken from the broker"
+            if free < DISK_LEAST_BYTES
+            else "ok",
         }
+        if owed >= OWED_AT_MOST:
+            checks["outbox"] = f"{owed} notifications owed: only those of high priority are taken; mend the channels"
+        return checks
+
+    def _disk_free_bytes(self) -> int:
+        return shutil.disk_usage(self.settings.data_dir).free
+
+    def _history_counts(self) -> dict[str, Any]:
+        applied, entries = history_counts(self.history.query)
+        return {"applied": applied, "entries": entries}
 
     def _gauges(self) -> dict[str, int]:
         owed, _ = self.outbox.owed()
         return {
             "owed notifications": owed,
             "inbox": len(self.inbox),
+            "inbox MiB": self.inbox.waiting_bytes >> 20,
+            "inbox found full": self.inbox.waited,
+            "quarantine MiB": self.ledger.quarantine.held.bytes >> 20,
+            "disk free MiB": self._disk_free_bytes() >> 20,
+            "live pages": self.web.listeners,
             "journal entries": self.ledger.seq,
             "history behind": self.ledger.seq - self.history.applied,
             "ledger MiB": self.ledger.path.stat().st_size >> 20,
@@ -258,6 +363,7 @@ def run(settings: Settings) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
     _configure_log(settings)
+    faulthandler.enable()  # a watchdog's SIGABRT then leaves in the log where each thread was stuck
     service = Service(settings)
     service.start()
     gc.freeze()  # what is loaded now stays: the collector need not walk it again at every batch
@@ -281,6 +387,7 @@ def _configure_log(settings: Settings) -> None:
             structlog.processors.format_exc_info,
             structlog.dev.ConsoleRenderer(colors=False) if text else structlog.processors.JSONRenderer(),
         ],
+        logger_factory=structlog.PrintLoggerFactory(Steadfast(sys.stdout)),  # type: ignore[arg-type]
         wrapper_class=structlog.make_filtering_bound_logger(settings.log.level),
         cache_logger_on_first_use=True,
     )
@@ -396,6 +503,13 @@ def _channel(name: str, item: Any, service: Service) -> Channel:
     if item.kind == "mqtt":
         return MqttChannel(name, topic=item.topic, publish=service.receiver.publish, timeout_s=item.timeout_s)
     return LogChannel(name)
+
+
+def _weight(item: Parcel | Request) -> int:
+    """Bytes that a waiting item takes; a topic alone can have 64 KiB."""
+    if not isinstance(item, Parcel):
+        return 0
+    return len(item.payload) + len(item.topic) * TOPIC_CHARACTER_BYTES + PARCEL_BYTES
 
 
 def _ends(topic: str) -> tuple[str, str]:

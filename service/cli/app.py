@@ -1,12 +1,14 @@
-"""The table of verbs and the one place where errors become exit codes. Imports no verb until it is called."""
+"""The table of verbs and the one place where errors become exit codes. Imports no heavy verb until it is called."""
 
 from __future__ import annotations
 
 import sys
+from importlib import import_module
 
 from cyclopts import App, CycloptsError, Parameter
 
 from service.cli.failure import MEANINGS, Exit, Failure
+from service.cli.output import plain
 
 VERBS = {
     "run": ("service.cli.run:run", "Run the daemon until it is told to stop."),
@@ -16,8 +18,12 @@ VERBS = {
     "explain": ("service.cli.explain:explain", "Say why there was an alarm, or why there was none."),
     "check": ("service.cli.check:check", "Check a plant file without running anything."),
     "test-notification": ("service.cli.send_test:send_test", "Send a test to one contact."),
-    "quarantine": ("service.cli.quarantine:quarantine", "List the messages that could not be used, and why."),
+    "quarantine": ("service.cli.quarantine:verbs", "List the messages that could not be used, and why."),
     "rebuild": ("service.cli.rebuild:rebuild", "Build the history anew from the journal."),
+    "verify": ("service.cli.verify:verify", "Look whether the record is whole: every check value, every number."),
+    "backup": ("service.cli.backup:backup", "Back up the record while the service runs."),
+    "restore": ("service.cli.restore:restore", "Put a backup into a data folder that no service is using."),
+    "export": ("service.cli.export:export", "Write readings as Parquet and alarms as JSON lines."),
     "schema": ("service.cli.schema:schema", "Print the JSON Schema of the native message of a gateway."),
 }
 CODES = "Exit codes:\n" + "\n".join(f"  {code.value}  {meaning}" for code, meaning in MEANINGS.items())
@@ -36,7 +42,12 @@ def build() -> App:
         result_action="return_value",
     )
     for name, (where, says) in VERBS.items():
-        app.command(where, name=name, help=says)
+        if where.endswith(":verbs"):  # a group of verbs: it must be there for its help to be shown, and is light
+            group = import_module(where.removesuffix(":verbs")).verbs
+            group.help = says
+            app.command(group, name=name)
+        else:
+            app.command(where, name=name, help=says)
     return app
 
 
@@ -60,7 +71,8 @@ def run(arguments: list[str]) -> int:
 
 
 def _fail(code: Exit, text: str) -> int:
-    sys.stderr.write(f"dustcake: {text.strip()}\n")
+    lines = text.strip().splitlines()
+    sys.stderr.write("dustcake: " + "\n".join(plain(line) for line in lines) + "\n")
     return code
 
 

@@ -18,7 +18,7 @@ class Exit(IntEnum):
 
 MEANINGS = {
     Exit.OK: "done; for `status`: ready",
-    Exit.BROKEN: "a fault of ours, or a part of the demo ended on its own",
+    Exit.BROKEN: "a fault of ours, or a part of the demo ended on its own; `verify`: something is damaged",
     Exit.USAGE: "wrong usage or a wrong configuration; the message says which and what to do",
     Exit.NOT_READY: "`status`: the daemon answers, but it is not ready",
     Exit.UNREACHABLE: "no daemon answers at the address",

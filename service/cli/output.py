@@ -13,8 +13,15 @@ def say(line: str = "") -> None:
 
 
 def say_json(value: Any) -> None:
-    """One JSON document with a final line feed."""
-    say(json.dumps(value, indent=2, ensure_ascii=False))
+    """One JSON document with a final line feed; what could steer a terminal stands in it as an escape."""
+    lines = json.dumps(value, indent=2, ensure_ascii=False).split("\n")
+    say("\n".join(line if line.isprintable() else "".join(map(_escaped, line)) for line in lines))
+
+
+def _escaped(each: str) -> str:
+    if each.isprintable():
+        return each
+    return f"\\u{ord(each):04x}" if ord(each) < 0x10000 else json.dumps(each)[1:-1]
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:

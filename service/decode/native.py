@@ -7,6 +7,7 @@ message, or the reasons why not. A reading that is wrong does not take its neigh
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -23,6 +24,8 @@ from service.model import (
     summed_up,
 )
 
+READINGS_MOST = 100_000  # the most that the settings allow
+
 
 class _Envelope(msgspec.Struct, frozen=True):
     gateway: Text
@@ -31,7 +34,14 @@ class _Envelope(msgspec.Struct, frozen=True):
     seq: Count | None = None
 
 
+class _Number(msgspec.Struct, frozen=True):
+    gateway: Text
+    boot: Text | None = None
+    seq: Count | None = None
+
+
 _message = msgspec.json.Decoder(GatewayMessage)
+_number = msgspec.json.Decoder(_Number)
 _status = msgspec.json.Decoder(GatewayStatus)
 
 
@@ -42,12 +52,14 @@ class Decoded(msgspec.Struct, frozen=True):
     faults: list[tuple[Any, str]] = []
 
 
-def decode(payload: bytes) -> Decoded:
-    """Read one message; BadInput when not even its envelope can be read."""
+def decode(payload: bytes, readings_most: int = READINGS_MOST) -> Decoded:
+    """Read one message; BadInput when not even its envelope can be read, or when it has more readings than that."""
     try:
-        return Decoded(_message.decode(payload))
+        decoded = Decoded(_message.decode(payload))
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        return _piece_by_piece(payload)
+        return _piece_by_piece(payload, readings_most)
+    _check_number(decoded.message.readings, readings_most)
+    return decoded
 
 
 def decode_status(payload: bytes) -> GatewayStatus:
@@ -58,6 +70,15 @@ def decode_status(payload: bytes) -> GatewayStatus:
         raise BadInput(
             f"gateway status: {error}; expected gateway and state online or offline; mend the gateway's will"
         ) from error
+
+
+def numbered(payload: bytes) -> list[GatewayMessage]:
+    """What a message that is refused as a whole says of its number, without readings: it came. Empty when nothing."""
+    try:
+        found = _number.decode(payload)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        return []
+    return [GatewayMessage(found.gateway, [], found.boot, found.seq)]
 
 
 def json_schema() -> dict[str, Any]:
@@ -75,10 +96,16 @@ def rejection(parcel: Parcel, message: GatewayMessage, faults: list[tuple[Any, s
         "readings": [item for item, _ in faults],
     }
     reason = summed_up([text for _, text in faults])
-    return Rejected(parcel.topic, msgspec.json.encode(part), parcel.received_us, "reading-invalid", reason)
+    body = msgspec.json.encode(part)
+    return Rejected(parcel.topic, body, parcel.received_us, "reading-invalid", reason, len(faults))
 
 
-def _piece_by_piece(payload: bytes) -> Decoded:
+def _check_number(readings: Sequence[Any], most: int) -> None:
+    if len(readings) > most:
+        raise BadInput(f"message with {len(readings)} readings: expected at most {most}; send fewer in a message")
+
+
+def _piece_by_piece(payload: bytes, readings_most: int) -> Decoded:
     """Reading by reading. NaN and numbers too large for a float, which JSON does not have, spoil one reading only."""
     try:
         found = json.loads(payload.decode())
@@ -89,6 +116,7 @@ def _piece_by_piece(payload: bytes) -> Decoded:
             f"message: {error}; expected the native JSON form (gateway, readings); "
             "compare with the output of `dustcake schema`"
         ) from error
+    _check_number(envelope.readings, readings_most)  # before a reason is written for each
     good: list[GatewayReading] = []
     faults: list[tuple[Any, str]] = []
     for index, item in enumerate(envelope.readings):

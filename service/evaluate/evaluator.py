@@ -1,6 +1,6 @@
 """Readings in, alarm changes and the states to be saved out.
 
-Owns the board (streaming state of all collectors) and the gateways' silence. Both can be made again from
+Owns the board (streaming state of all collectors), the gateways' silence and their numbers. All can be made again from
 the ledger: saved states, saved last readings, and the journal entries after those. `lock` guards the
 board against people's questions from other threads; nothing is read or written while it is held.
 """
@@ -22,6 +22,7 @@ from rules.microbatch import NEVER_US, Board, Columns
 from rules.silence import GatewaySpec, Silence, SilenceEvent
 from rules.types import AlarmEvent, CollectorSpec
 from service.evaluate.recovery import read_tips, replay, write_tips
+from service.evaluate.sequences import Sequences
 from service.model import Batch, GatewayStatus
 
 
@@ -69,6 +70,7 @@ class Evaluator:
         self._received_us = np.zeros(len(self.board.points), np.int64)  # by the service's clock
         self._lateness_us = np.array([watched.lateness_us[spec.name] for spec, _ in self.board.points], np.int64)
         self.gateways = {gateway.name: Silence() for gateway in watched.gateways}
+        self.sequences = Sequences(self.gateways)
         self._points_of = {
             name: {f"{collector} {point}": self.board.index[collector, point] for collector, point in points}
             for name, points in watched.gateway_points.items()
@@ -204,5 +206,6 @@ class Evaluator:
             for gateway in self.watched.gateways
             if gateway.name not in after.gateways and self.gateways[gateway.name].is_active
         ]
+        after.sequences = self.sequences.succeed(after.gateways)
         after.gateways |= {name: held for name, held in self.gateways.items() if name in after.gateways}
         return after, events, silences

@@ -14,6 +14,7 @@ from service.model import BadInput
 from service.units.table import Unit
 
 REFUSED_AT_MOST = 10_000  # remembered refusals; beyond it they are looked up again
+TAGS_SHOWN = 20  # of a gateway, in the reason why another was refused
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,9 @@ class Binder:
             )
         binding = self._by_tag.get((gateway, tag))
         if binding is None:
-            expected = ", ".join(self._tags[gateway])
+            tags = self._tags[gateway]
+            more = f" and {len(tags) - TAGS_SHOWN} more" if len(tags) > TAGS_SHOWN else ""
+            expected = ", ".join(tags[:TAGS_SHOWN]) + more
             raise BadInput(
                 f"tag {tag!r} of gateway {gateway}: no point has it; expected one of {expected}; "
                 "add a point with this tag to the plant file, or stop sending it"

@@ -179,4 +179,4 @@ def rejection(
     """What goes to quarantine: a message with the refused readings alone, and why each was refused."""
     part = msgspec.structs.replace(message, readings=[reading for reading, _, _ in refused])
     reason = summed_up([reason for _, _, reason in refused])
-    return Rejected(topic, msgspec.json.encode(part), received_us, refused[0][1], reason)
+    return Rejected(topic, msgspec.json.encode(part), received_us, refused[0][1], reason, len(refused))

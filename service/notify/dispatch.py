@@ -130,6 +130,10 @@ class Dispatcher:
     def start(self) -> None:
         self._thread.start()
 
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
     def wake(self) -> None:
         """Say that the outbox has new rows. May be called from any thread, as often as one likes."""
         self._woken.set()

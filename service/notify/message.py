@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import quote
 
 from service.model import Told
+from service.notify import found
 from service.notify.advice import SAFETY_LINES, advice_for
 from service.notify.wording import clip, figures, instant, measured, one_line, rfc3339, span
 
@@ -39,6 +40,7 @@ STEPS: Mapping[str, tuple[str, str]] = {
         "Readings arrive again. What was unknown meanwhile stays unknown unless they filled it in.",
     ),
     "test": ("TEST", "This is a test of the notification. It says nothing about any collector."),
+    **found.STEPS,
 }
 WITH_VALUE = ("raised", "escalated")  # in the subject; later, the extreme is no longer how it is
 WITH_ADVICE = ("raised", "escalated", "eased", "no-data")
@@ -47,6 +49,8 @@ WITH_ADVICE = ("raised", "escalated", "eased", "no-data")
 def subject(told: Told) -> str:
     """One line of at most `SUBJECT_CHARACTERS`, the most important first."""
     word = STEPS[told.step][0]
+    if told.step in found.STEPS:
+        return _subject(word + found.subject(told))
     site = one_line(told.site_name)
     name = clip(one_line(told.collector_name), NAME_CHARACTERS)
     if told.step in ("test", "no-data", "data-back"):
@@ -60,7 +64,7 @@ def subject(told: Told) -> str:
 def text(told: Told) -> str:
     """The whole message in plain text, wrapped at 78 characters, with the safety lines at its foot."""
     lines = [*textwrap.wrap(STEPS[told.step][1], WIDTH), ""]
-    if told.from_stored_data:
+    if told.from_stored_data and told.found is None:
         lines += [*textwrap.wrap(_stored_data(told), WIDTH), ""]
     for label, words in _facts(told):
         lines += _labelled(label, words)
@@ -110,6 +114,7 @@ def body_json(told: Told) -> dict[str, Any]:
             "not_counted_unknown_s": _seconds(told.unknown_us),
             "readings": told.readings,
             "from_stored_data": told.from_stored_data,
+            "found": found.data(told),
             "note": told.note,
             "check_first": list(advice.check) if told.step in WITH_ADVICE else [],
             "caution": list(advice.caution) if told.step in WITH_ADVICE else [],
@@ -120,6 +125,9 @@ def body_json(told: Told) -> dict[str, Any]:
 
 def _facts(told: Told) -> Iterator[tuple[str, str]]:
     """Label and words of every line that this alarm has something to say for."""
+    if told.step in found.STEPS:
+        yield from found.facts(told)
+        return
     if told.point:
         yield "What", _what(told)
     yield "Where", f"{one_line(told.collector_name)} ({told.collector}), {one_line(told.site_name)}"

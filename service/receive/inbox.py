@@ -6,6 +6,7 @@ Filling it takes no lock while there is room: it happens once for each message.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections import deque
@@ -31,12 +32,18 @@ class Inbox(Generic[Item]):
         self._filled = threading.Event()
         self._closed = False
         self.waited = 0  # how often a put found it full
+        self._full_since_s: float | None = None  # monotonic; until it has been less than half full
 
-    def put(self, item: Item) -> bool:
-        """Add an item, waiting while the inbox is full; false when it has been closed meanwhile."""
+    def put(self, item: Item, wait_s: float = math.inf) -> bool:
+        """Add an item, waiting while the inbox is full; false when it was closed, or was full for `wait_s`."""
         if self._is_full():
             self.waited += 1
+            due_s = time.monotonic() + wait_s
+            if self._full_since_s is None:
+                self._full_since_s = time.monotonic()
             while self._is_full() and not self._closed:
+                if time.monotonic() >= due_s:
+                    return False
                 time.sleep(FULL_WAIT_S)
         if self._closed:
             return False
@@ -70,7 +77,20 @@ class Inbox(Generic[Item]):
         while self._items and len(batch) < most and self._taken_bytes < room:
             batch.append(self._items.popleft())
             self._taken_bytes += self._weigh(batch[-1])
+        if len(self._items) < self._most / 2 and self.waiting_bytes < self._most_bytes / 2:
+            self._full_since_s = None
         return batch
+
+    @property
+    def waiting_bytes(self) -> int:
+        """What is inside, by `weigh`."""
+        return self._put_bytes - self._taken_bytes
+
+    @property
+    def full_s(self) -> float:
+        """Seconds since a put found it full, for as long as it has not been half empty since; else 0."""
+        since_s = self._full_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
 
     def _is_full(self) -> bool:
         return len(self._items) >= self._most or self._put_bytes - self._taken_bytes >= self._most_bytes

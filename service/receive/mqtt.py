@@ -25,6 +25,9 @@ from paho.mqtt.properties import Properties
 from service.model import Parcel
 
 PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
+CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longer is cut as it comes
+READ_BYTES = 65_536  # taken from the socket at a time
+PUBLISH_QUEUE_MOST = 1000  # own messages that wait for the broker
 LOOP_S = 0.25  # the longest that the network thread waits for the broker before it looks around
 
 
@@ -53,6 +56,19 @@ class Link:
     reconnect_longest_s: float
     topics: tuple[str, ...]
     status_topic: str
+
+
+class _Client(paho.Client):
+    """Holds no more than CUT_BYTES of a packet that is coming in, and READ_BYTES.
+
+    MQTT allows 256 MiB (3.1.1, 2.2.3), and to disconnect would only bring the packet again. The client has no setting
+    for it, but calls this method for each piece, and the part that has come is a bytearray, which may be shortened.
+    What stays is longer than any message that the settings allow, so it is refused and kept like those.
+    """
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        del self._in_packet["packet"][CUT_BYTES:]
+        return super()._sock_recv(min(bufsize, READ_BYTES))
 
 
 class Receiver:
@@ -164,7 +180,7 @@ class Receiver:
     def _new_client(self) -> paho.Client:
         link = self._link
         five = link.version == 5
-        client = paho.Client(
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=link.client_id,
             protocol=paho.MQTTv5 if five else paho.MQTTv311,
@@ -172,7 +188,7 @@ class Receiver:
             manual_ack=True,
             reconnect_on_failure=False,
         )
-        client.max_queued_messages_set(1000)
+        client.max_queued_messages_set(PUBLISH_QUEUE_MOST)
         if link.username is not None:
             client.username_pw_set(link.username, link.password)
         if link.tls is not None:
@@ -223,8 +239,16 @@ class Receiver:
         if self._settled:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
-        self._put(Parcel(message.topic, bytes(message.payload), self._wall_us(), token))
+        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token))
 
     def _status(self, state: str) -> bytes:
         body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}
         return json.dumps(body).encode()
+
+
+def _topic(message: paho.MQTTMessage) -> str:
+    """Its topic; one that is not UTF-8, which a broker should not let through, with escapes: it must not come again."""
+    try:
+        return message.topic
+    except UnicodeDecodeError as error:
+        return bytes(error.object).decode("utf-8", "backslashreplace")

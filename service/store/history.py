@@ -29,6 +29,9 @@ ASIDE_KEPT = 3
 THREADS = 2  # of one statement
 GATHER_S = 0.5  # between two transactions, when nothing is waiting
 CATCH_UP_S = 2.0  # wait between attempts after an error
+# In DuckDB's words.
+SIGNS_OF_DAMAGE = ("checksum", "corrupt", "internal error", "serializ", "not a valid duckdb", "could not read enough")
+REBUILDS_AT_MOST = 5  # for damage, in one run: a disk that spoils every file is told of, and not written full
 SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "python_enable_replacements": False,  # a mistyped table must not find a Python variable
     "enable_external_access": False,
@@ -56,8 +59,17 @@ WHERE NOT EXISTS (
 class History:
     """One thread applies; cursors read. `applied` and `rebuilt` tell how far it is and how often it was rebuilt."""
 
-    def __init__(self, path: Path, ledger: Path, stamp: Callable[[], str], *, memory_mb: int = 1024) -> None:
-        self.path, self._ledger_path, self._stamp = path, ledger, stamp
+    def __init__(
+        self,
+        path: Path,
+        ledger: Path,
+        stamp: Callable[[], str],
+        *,
+        memory_mb: int = 1024,
+        note: Callable[[str, str], None] = lambda _what, _text: None,
+    ) -> None:
+        """`note` is told of journal entries that are damaged and left out: the place, and a text for people."""
+        self.path, self._ledger_path, self._stamp, self._note = path, ledger, stamp, note
         # memory_limit is of DuckDB's buffer manager only: the process needs more.
         self._config = SETTINGS | {"memory_limit": f"{memory_mb}MB", "threads": THREADS}
         self.applied = 0
@@ -69,6 +81,8 @@ class History:
         self._work = threading.Condition()
         self._wanted = 0
         self._rebuild_asked = False
+        self._damaged = ""  # why the file has to be made anew, when a question or an entry has found out
+        self._damages = 0
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="history", daemon=True)
 
@@ -91,6 +105,13 @@ class History:
             self._rebuild_asked = True
             self._work.notify_all()
 
+    def _found_damaged(self, error: Exception) -> None:
+        """Have a new file made in the next round."""
+        self._damaged = f"{type(error).__name__}: {error}"
+        if self._damages < REBUILDS_AT_MOST:
+            self._damages += 1
+            self.rebuild()
+
     def wait_applied(self, seq: int, timeout_s: float) -> bool:
         """Wait until entry `seq` is applied; false when the time is out."""
         with self._work:
@@ -103,7 +124,13 @@ class History:
                 raise RuntimeError(f"{self.path}: the history is not open ({self.error or 'starting'}); try again soon")
             cursor = self._database.cursor()
         with closing(cursor):
-            return cursor.execute(text, values or []).fetchall()
+            try:
+                return cursor.execute(text, values or []).fetchall()
+            except duckdb.Error as error:
+                if not _is_damage(error):
+                    raise
+                self._found_damaged(error)
+                raise RuntimeError(f"{self.path}: damaged ({error}); it is being made anew; try again soon") from error
 
     def stop(self, timeout_s: float) -> None:
         """Apply what is known to be there, then close the file."""
@@ -125,6 +152,8 @@ class History:
                 # The outcome is unknown: the next round reopens the file and asks how far it is.
                 self.error = f"{type(error).__name__}: {error}"
                 self._close()
+                if _is_damage(error):  # this file would fail again
+                    self._found_damaged(error)
                 with self._work:
                     if self._stopping:
                         break
@@ -142,8 +171,8 @@ class History:
             if self._stopping and idle:
                 return False
         if asked:
-            self._set_aside("asked for")
-            self._rebuild_asked = False
+            self._set_aside(self._damaged or "asked for")
+            self._rebuild_asked, self._damaged = False, ""
         elif not idle:
             self._apply()
             self._pause()
@@ -167,7 +196,7 @@ class History:
             database = self._open_file()
         if not self._is_of_this_ledger(database):
             database.close()
-            self._set_aside("its last entry is not the ledger's, which was restored from a backup")
+            self._set_aside("its last entry is not the ledger's, which has lost its end or was restored from a backup")
             database = self._open_file()
         with self._guard:
             self._database = database
@@ -175,8 +204,11 @@ class History:
 
     def _is_of_this_ledger(self, database: duckdb.DuckDBPyConnection) -> bool:
         seq, committed_us = database.execute("SELECT seq, committed_us FROM applied").fetchall()[0]
-        there = self._journal().execute("SELECT committed_us FROM journal WHERE seq = ?", (seq,)).fetchall()
-        return seq == 0 or there == [(committed_us,)]
+        if seq == 0:
+            return True
+        stored = next(journal.follow(self._journal(), seq - 1), None)
+        # A damaged entry says nothing, and what this file has of it may be all that there is.
+        return stored is not None and (stored.fault != "" or (stored.seq, stored.committed_us) == (seq, committed_us))
 
     def _open_file(self) -> duckdb.DuckDBPyConnection:
         database = duckdb.connect(str(self.path), config=self._config)
@@ -256,20 +288,18 @@ class History:
         tables: list[Any] = []
         events: list[tuple[Any, ...]] = []
         last, rows, committed_us = self.applied, 0, 0
-        cursor = self._journal().execute(
-            "SELECT seq, committed_us, rows, readings, events FROM journal WHERE seq > ? ORDER BY seq", (last,)
-        )
-        with closing(cursor):
-            for seq, committed_us, count, body, changes in cursor:
-                if body is not None:
-                    table = journal.decode(body)
-                    tables.append(table.append_column("seq", pa.array([seq] * count, pa.int64())))
-                events += [
-                    (c["alarm_id"], c["collector"], c["point"], c["tier"], c["change"], c["at_us"], committed_us, seq)
-                    for c in json.loads(changes or "[]")
-                ]
-                last, rows = seq, rows + count
-                if rows >= ROWS_PER_APPLY or seq - self.applied >= ENTRIES_PER_APPLY:
+        entries = journal.follow(self._journal(), last)
+        with closing(entries):
+            for stored in entries:
+                if stored.fault or stored.unlinked:
+                    self._note(stored.what, stored.fault or stored.unlinked)
+                if stored.readings is not None:
+                    table = journal.decode(stored.readings)
+                    tables.append(table.append_column("seq", pa.array([stored.seq] * table.num_rows, pa.int64())))
+                events += _changes(stored)
+                last, rows = stored.last, rows + stored.rows
+                committed_us = stored.committed_us
+                if rows >= ROWS_PER_APPLY or last - self.applied >= ENTRIES_PER_APPLY:
                     break
         return tables, events, last, committed_us
 
@@ -300,6 +330,21 @@ def _apply_late(database: duckdb.DuckDBPyConnection, incoming: Any) -> None:
     if late.num_rows:
         bounds = pc.min_max(late.column("at_utc")).as_py()
         database.execute(_INSERT_LATE, [bounds["min"], bounds["max"]])
+
+
+def _changes(stored: journal.Stored) -> list[tuple[Any, ...]]:
+    """The alarm changes of an entry as rows of the history."""
+    return [
+        (c["alarm_id"], c["collector"], c["point"], c["tier"], c["change"], c["at_us"], stored.committed_us, stored.seq)
+        for c in json.loads(stored.events or "[]")
+    ]
+
+
+def _is_damage(error: Exception) -> bool:
+    """What is read is not what was written; a full disk or a lost connection is something else."""
+    said = str(error).lower()
+    full = "no space left" in said or "could not write" in said
+    return isinstance(error, duckdb.Error) and not full and any(sign in said for sign in SIGNS_OF_DAMAGE)
 
 
 def _is_busy(error: Exception) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,14 @@ from typing import Any
 import msgspec
 
 from service.model import AlarmChange, BadConfiguration, Entry, Revision
-from service.store import journal
+from service.store import gaps, journal, opening, seal
+from service.store.mark import Mark
 from service.store.migrate import migrate
+from service.store.quarantine import Quarantine
+from service.store.seal import Fault
 
 BUSY_MS = 15_000
-PAYLOAD_KEPT_BYTES = 262_144  # of a quarantined message; longer ones were refused for their length
-QUARANTINE_BYTES_AT_MOST = 512 * 1024 * 1024  # of what is kept
-ROW_BYTES = 64  # what a row costs beside its texts
+OWED_AT_MOST = 100_000  # notifications; beyond it those of high priority alone are still owed
 
 
 def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
@@ -32,10 +34,20 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
         f"{path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, check_same_thread=False
     )
     connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    connection.text_factory = seal.shown_text if read_only else seal.exact_text
     if not read_only:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        seal.keep(connection)
     return connection
+
+
+def unreadable(path: Path, error: Exception) -> BadConfiguration:
+    """What to tell people when a ledger cannot be opened or read."""
+    return BadConfiguration(
+        f"{path}: {error}; expected the ledger of this service, whole and on a disk with room; "
+        "see to the disk, or restore the ledger from a backup with `dustcake restore`"
+    )
 
 
 class Ledger:
@@ -45,22 +57,30 @@ class Ledger:
         self.path = path
         try:
             self._connection = connect(path)
-            version = self._connection.execute("PRAGMA user_version").fetchone()[0]
-        except sqlite3.DatabaseError as error:
-            raise BadConfiguration(
-                f"{path}: {error}; expected the ledger of this service; restore it from a backup"
-            ) from error
+            self._open()
+            self.quarantine = Quarantine(self._connection)
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # the latter where SQLite quotes what is damaged
+            raise unreadable(path, error) from error
+
+    def _open(self) -> None:
+        """Migrate, and look at what a start reads; what is damaged is in `faults`, and is not loaded."""
+        version = self._one("PRAGMA user_version")
         migrate(
             self._connection,
             store="ledger",
             version=version,
             set_version=lambda number: f"PRAGMA user_version = {number}",
-            path=str(path),
+            path=str(self.path),
         )
+        seal.keep(self._connection)
+        if not self._one("SELECT EXISTS (SELECT 1 FROM seal)"):
+            seal.seal_all(self._connection)  # a file from before seals
+        self.faults, self._damaged = opening.look(self._connection, self.path, self._one("PRAGMA user_version"))
         self.seq: int = self._one("SELECT coalesce(max(seq), 0) FROM journal")
-        self._quarantined_bytes: int = self._one(
-            f"SELECT coalesce(sum(length(payload) + length(topic) + length(reason) + {ROW_BYTES}), 0) FROM quarantine"  # noqa: S608
-        )
+        last = self._connection.execute("SELECT crc FROM journal WHERE seq = ?", (self.seq,)).fetchone()
+        self._crc: int | None = last[0] if last else None
+        self.faults += opening.lost_tail(self.path, self.seq, self._crc)
+        self._mark = Mark(self.path)
 
     def commit(self, entry: Entry) -> int:
         """Write one batch and all that follows from it, in one transaction; the journal's new sequence number.
@@ -68,35 +88,43 @@ class Ledger:
         sqlite3.Error when it could not be written: nothing of it is then on disk, and it can be tried again.
         """
         seq = self.seq + 1
-        quarantined_bytes = self._quarantined_bytes
+        held = self.quarantine.held
         connection = self._connection
         connection.execute("BEGIN IMMEDIATE")
         try:
-            self._write_journal(seq, entry)
+            crc = self._write_journal(seq, entry)
             self._write_revision(entry)
             self._write_states(seq, entry)
             self._write_changes(entry)
             self._write_owed(entry)
-            quarantined_bytes += self._write_rejected(entry, quarantined_bytes)
+            gaps.write(connection, entry.numbering)
+            held = self.quarantine.keep(entry.rejected, held)
+            if entry.settled is not None:
+                held = self.quarantine.settle(entry.settled, entry.queued_us, held)
             connection.execute("COMMIT")
         except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
-        self.seq, self._quarantined_bytes = seq, quarantined_bytes
+        self.seq, self.quarantine.held, self._crc = seq, held, crc
+        with suppress(OSError):  # a mark that lags behind says nothing wrong
+            self._mark.write(seq, crc)
         return seq
 
-    def _write_journal(self, seq: int, entry: Entry) -> None:
+    def _write_journal(self, seq: int, entry: Entry) -> int:
         rows = 0 if entry.batch is None else len(entry.batch)
         body = None if entry.batch is None else journal.encode(entry.batch)
         events = json.dumps([asdict(change) for change in entry.changes]) if entry.changes else None
+        crc = journal.check_value((seq, entry.committed_us, rows, body, events), self._crc)
         self._connection.execute(
-            "INSERT INTO journal (seq, committed_us, rows, readings, events) VALUES (?, ?, ?, ?, ?)", (seq, entry.committed_us, rows, body, events)
+            "INSERT INTO journal (seq, committed_us, rows, readings, events, crc) VALUES (?, ?, ?, ?, ?, ?)",
+            (seq, entry.committed_us, rows, body, events, crc),
         )
         self._connection.executemany(
             "INSERT INTO tally VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
             entry.tallies,
         )
+        return crc
 
     def _write_revision(self, entry: Entry) -> None:
         """A new revision replaces the states of all collectors; those of collectors that are gone go too."""
@@ -107,15 +135,15 @@ class Ledger:
                 (new.number, entry.committed_us, new.who, new.why, new.digest, json.dumps(new.differences), new.plant),
             )
             self._connection.execute("DELETE FROM collector_state")
+            gaps.forget(self._connection)
 
     def _write_states(self, seq: int, entry: Entry) -> None:
         self._connection.executemany(
-            "INSERT INTO collector_state VALUES (?, ?, ?) ON CONFLICT (collector) DO UPDATE SET "
-            "seq = excluded.seq, body = excluded.body",
+            "INSERT OR REPLACE INTO collector_state VALUES (?, ?, ?)",  # whole rows, and so with fresh seals
             [(name, seq, body) for name, body in entry.collector_states],
         )
         self._connection.executemany(
-            "INSERT INTO gateway VALUES (?, ?) ON CONFLICT (id) DO UPDATE SET body = excluded.body",
+            "INSERT OR REPLACE INTO gateway VALUES (?, ?)",
             entry.gateway_states,
         )
         if entry.tips is not None:
@@ -152,10 +180,19 @@ class Ledger:
         )
 
     def _write_owed(self, entry: Entry) -> None:
-        self._connection.executemany(
-            "INSERT OR IGNORE INTO outbox (key, alarm_id, channel, contact, address, step, body, queued_us, "
-            "next_try_us, state) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'owed')",
-            [
+        """Put the notifications into the outbox. In a full one, those below high priority stand as given up."""
+        if not entry.owed:
+            return
+        room = OWED_AT_MOST - self._one(
+            "SELECT (SELECT count(*) FROM outbox WHERE next_try_us IS NOT NULL) "
+            "+ (SELECT count(*) FROM held WHERE released_us IS NULL)"
+        )
+        refused = f"not sent: {OWED_AT_MOST} notifications were owed already"
+        for number, owed in enumerate(entry.owed):
+            is_owed = number < room or owed.told.priority == "high"
+            self._connection.execute(
+                "INSERT OR IGNORE INTO outbox (key, alarm_id, channel, contact, address, step, body, queued_us, "
+                "next_try_us, state, done_us, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     owed.key,
                     owed.told.alarm_id,
@@ -165,26 +202,17 @@ class Ledger:
                     owed.told.step,
                     msgspec.json.encode(owed.told).decode(),
                     entry.queued_us,
-                    entry.queued_us,
-                )
-                for owed in entry.owed
-            ],
-        )
-
-    def _write_rejected(self, entry: Entry, before: int) -> int:
-        """Keep what was rejected, up to the limit; beyond it only the tally grows. The bytes that were kept."""
-        added = 0
-        for rejected in entry.rejected:
-            kept = rejected.payload[:PAYLOAD_KEPT_BYTES]
-            weight = len(kept) + len(rejected.topic) + len(rejected.reason) + ROW_BYTES
-            if before + added + weight > QUARANTINE_BYTES_AT_MOST:
-                break
-            self._connection.execute(
-                "INSERT INTO quarantine (received_us, topic, code, reason, size, payload) VALUES (?, ?, ?, ?, ?, ?)",
-                (rejected.received_us, rejected.topic, rejected.code, rejected.reason, len(rejected.payload), kept),
+                    entry.queued_us if is_owed and not owed.held_in else None,
+                    "owed" if is_owed else "given up",
+                    None if is_owed else entry.queued_us,
+                    "" if is_owed else refused,
+                ),
             )
-            added += weight
-        return added
+        self._connection.executemany(
+            "INSERT OR IGNORE INTO held (id, lane, held_us) "
+            "SELECT id, ?, ? FROM outbox WHERE key = ? AND state = 'owed' AND next_try_us IS NULL",
+            [(owed.held_in, entry.queued_us, owed.key) for owed in entry.owed if owed.held_in],
+        )
 
     # ------------------------------------------------------------ the register's numbers
 
@@ -218,22 +246,37 @@ class Ledger:
     # ------------------------------------------------------------ what a restart needs
 
     def collector_states(self) -> list[tuple[str, bytes]]:
-        """(collector, body) of every saved state; all are of the revision in force."""
-        return self._connection.execute("SELECT collector, body FROM collector_state").fetchall()
+        """(collector, body) of every saved state that is sound; all are of the revision in force."""
+        rows = self._connection.execute("SELECT collector, body FROM collector_state")
+        return [(name, body) for name, body in rows if ("collector_state", name) not in self._damaged]
+
+    def damaged_collectors(self) -> set[str]:
+        """The collectors whose saved state was found damaged when the file was opened."""
+        return {key for relation, key in self._damaged if relation == "collector_state"}
+
+    def sequences(self) -> tuple[dict[str, str], list[str]]:
+        """Where the gateways' numbers stand: bodies by gateway, and the tips of all shares."""
+        return gaps.standing(self._connection, self._damaged)
 
     def gateway_states(self) -> dict[str, str]:
-        return dict(self._connection.execute("SELECT id, body FROM gateway").fetchall())
+        """(gateway, body) of every saved state that is sound."""
+        rows = self._connection.execute("SELECT id, body FROM gateway")
+        return {name: body for name, body in rows if ("gateway", name) not in self._damaged}
 
     def tips(self) -> tuple[int, bytes] | None:
-        """(sequence, body) of the saved last readings."""
+        """(sequence, body) of the saved last readings; None too when they are damaged: the journal has them all."""
+        if ("tips", "1") in self._damaged:
+            return None
         row: tuple[int, bytes] | None = self._connection.execute("SELECT seq, body FROM tips").fetchone()
         return row
 
     def entries_after(self, seq: int) -> Iterable[tuple[int, bytes]]:
-        """The readings of the journal entries after `seq`, in order."""
-        return self._connection.execute(
-            "SELECT seq, readings FROM journal WHERE seq > ? AND readings IS NOT NULL ORDER BY seq", (seq,)
-        )
+        """The readings of the journal entries after `seq`, in order; those that are damaged go into `faults`."""
+        for stored in journal.follow(self._connection, seq):
+            if stored.fault or stored.unlinked:
+                self.faults.append(Fault(stored.what, stored.fault or stored.unlinked))
+            if stored.readings is not None:
+                yield stored.seq, stored.readings
 
     def active_alarms(self) -> list[tuple[str, str, str, str]]:
         """(collector, point, tier, priority) of the alarms that are active."""
@@ -241,8 +284,23 @@ class Ledger:
             "SELECT collector, point, tier, priority FROM alarm WHERE state = 'active'"
         ).fetchall()
 
+    def active_alarms_of(self, collector: str) -> list[dict[str, Any]]:
+        """id, point, tier, priority and evidence of a collector's active alarms, those of its limits alone."""
+        rows = self._connection.execute(
+            "SELECT id, point, tier, priority, evidence FROM alarm "
+            "WHERE state = 'active' AND collector = ? AND point <> ''",
+            (collector,),
+        ).fetchall()
+        names = ("id", "point", "tier", "priority")
+        return [
+            {**dict(zip(names, row[:4], strict=True)), "evidence": json.loads(row[4])}
+            for row in rows
+            if ("alarm", row[0]) not in self._damaged
+        ]
+
     def close(self) -> None:
         self._connection.close()
+        self._mark.close()
 
     def _one(self, query: str) -> Any:
         return self._connection.execute(query).fetchone()[0]

@@ -1,4 +1,4 @@
-"""What people ask of the ledger: alarms with who was told, quarantine, tallies. Reads only, on its own connection."""
+"""What people ask of the ledger: alarms with who was told, tallies, quarantine. Reads only, on its own connection."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ import threading
 from pathlib import Path
 from typing import Any
 
+from service.store import gaps
 from service.store.ledger import connect
+from service.store.quarantine import QuarantineReader
 
 _ALARM = "id, collector, point, tier, priority, state, began_us, raised_us, cleared_us, recorded_us, reason, evidence"
 
@@ -18,6 +20,7 @@ class LedgerReader:
     def __init__(self, path: Path) -> None:
         self._connection = connect(path, read_only=True)
         self._lock = threading.Lock()
+        self.quarantine = QuarantineReader(self._connection, self._lock)
 
     def alarms(self, *, active_only: bool, limit: int) -> list[dict[str, Any]]:
         """Alarm rows, the newest raised first, each with `told`: step, contact, channel, state, at_us, detail."""
@@ -54,15 +57,10 @@ class LedgerReader:
             row = self._connection.execute("SELECT number, at_us FROM revision ORDER BY number DESC LIMIT 1").fetchone()
         return (0, 0) if row is None else (row[0], row[1])
 
-    def quarantine(self, limit: int) -> list[dict[str, Any]]:
-        """The newest quarantined messages; the payload as text, with what is not UTF-8 replaced."""
+    def gaps(self, *, missing_only: bool, limit: int) -> list[dict[str, Any]]:
+        """Ranges of numbered messages that never came, those noticed last first; see `service.store.gaps`."""
         with self._lock:
-            rows = self._connection.execute(
-                "SELECT id, received_us, topic, code, reason, size, payload FROM quarantine ORDER BY id DESC LIMIT ?",
-                (limit,),
-            ).fetchall()
-        names = ("id", "received_us", "topic", "code", "reason", "size")
-        return [dict(zip(names, row[:6], strict=True)) | {"payload": row[6].decode("utf-8", "replace")} for row in rows]
+            return gaps.rows(self._connection, missing_only=missing_only, limit=limit)
 
     def tallies(self) -> dict[str, int]:
         with self._lock:

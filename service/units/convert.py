@@ -21,6 +21,13 @@ Number = TypeVar("Number", float, npt.NDArray[np.float64])
 _BY_TEXT: dict[tuple[str, str], Unit] = {(unit.dimension, text): unit for unit in UNITS for text in unit.texts}
 
 
+_DIMENSIONS = frozenset(unit.dimension for unit in UNITS)
+_BY_SMALL_LETTERS: dict[tuple[str, str], list[Unit]] = {}
+for _unit in UNITS:
+    for _text in _unit.texts:
+        _BY_SMALL_LETTERS.setdefault((_unit.dimension, _text.lower()), []).append(_unit)
+
+
 def quantity_of(name: str) -> Quantity:
     """The quantity of that name; BadInput when there is none."""
     found = QUANTITIES.get(name)
@@ -42,7 +49,7 @@ def lookup(text: str, quantity: str) -> Unit:
 def units_for(quantity: str) -> tuple[Unit, ...]:
     """The units that this quantity accepts, in the order of the table."""
     asked = quantity_of(quantity)
-    return tuple(unit for unit in UNITS if unit.dimension == asked.dimension and unit.reference in asked.references)
+    return tuple(unit for unit in UNITS if _fits(unit, asked))
 
 
 def canonical_unit(quantity: str) -> Unit:
@@ -87,11 +94,15 @@ def _remedy(text: str, asked: Quantity, found: Unit | None) -> str:
         return "if the pressure is absolute, say so in the unit; gauge is never turned into absolute"
     if found is not None:
         return f"{found.name} says {found.reference}: correct the unit, or the quantity of the point"
-    elsewhere = sorted({unit.dimension for unit in UNITS if text in unit.texts})
+    elsewhere = sorted(dimension for dimension in _DIMENSIONS if (dimension, text) in _BY_TEXT)
     if elsewhere:
         return f"this one measures {' or '.join(elsewhere)}: check which value has this tag"
-    near = [unit.name for unit in units_for(asked.name) for known in unit.texts if known.lower() == text.lower()]
+    near = [unit.name for unit in _BY_SMALL_LETTERS.get((asked.dimension, text.lower()), ()) if _fits(unit, asked)]
     return f"capital letters count: write {near[0]} if you mean it" if near else "write one of these"
+
+
+def _fits(unit: Unit, asked: Quantity) -> bool:
+    return unit.dimension == asked.dimension and unit.reference in asked.references
 
 
 def _shown(text: str) -> str:

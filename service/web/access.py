@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.model import BadConfiguration
 from service.web.problem import problem
 
-OPEN_PATHS = frozenset({"/healthz", "/readyz"})
+OPEN_PATHS = frozenset({"/healthz", "/livez", "/readyz"})
 OPEN_FOLDER = "/static/"  # the page's style and script, the same for everybody
 PAGE = "/"  # answers the uninvited itself, with how to open it
 TOKEN_LENGTH_MIN = 16  # characters
@@ -80,7 +80,10 @@ def same_origin(headers: Headers) -> bool:
         return False
     origin = headers.get("origin")
     if origin is not None:
-        return urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+        try:
+            return urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+        except ValueError:  # no address at all, such as "http://["
+            return False
     return site is not None
 
 

@@ -22,7 +22,9 @@ from service.model import AlarmView, BadInput, Health, House
 from service.units.times import parse_rfc3339
 from service.web import words
 from service.web.access import Access, Gate
+from service.web.gaps import gap_routes
 from service.web.problem import answer_with_problems
+from service.web.quarantine import quarantine_routes
 from service.web.shown import OverviewShown, shown
 from service.web.stream import Broadcast, Full
 
@@ -73,6 +75,8 @@ def create_app(house: House, token: str, allowed_hosts: list[str]) -> FastAPI:
     answer_with_problems(app)
     for router in (_health_routes(house), _data_routes(house), _act_routes(house), _stream_routes(broadcast)):
         app.include_router(router)
+    app.include_router(quarantine_routes(house))
+    app.include_router(gap_routes(house))
     app.include_router(_page_routes(house, access))
     app.mount("/static", StaticFiles(directory=FOLDER / "static"))
     return app
@@ -97,6 +101,13 @@ def _health_routes(house: House) -> APIRouter:
     def healthz() -> Alive:
         """The process answers. Says nothing about the work; see /readyz."""
         return Alive(alive=True)
+
+    @routes.get("/livez", responses={503: {"description": "the pipeline is stuck"}})
+    def livez() -> JSONResponse:
+        """Whether the pipeline gets on: readings would be taken in and judged. Restart the service when not."""
+        found = house.liveness()
+        body = {"turning": found.turning, "turned_s_ago": round(found.turned_s_ago, 3), "at_most_s": found.at_most_s}
+        return JSONResponse(body, 200 if found.turning else 503)
 
     @routes.get("/readyz", responses={503: {"description": "not ready; the names of the failed checks"}})
     def readyz() -> JSONResponse:
@@ -126,6 +137,14 @@ def _data_routes(house: House) -> APIRouter:
         """Alarms, the newest first; only active and held ones unless `active` is false."""
         return house.alarms(active_only=active, limit=limit)
 
+    @routes.get("/history-counts", responses={503: {"description": "the history is not open"}})
+    def history_counts() -> dict[str, Any]:
+        """How far the history is, and how many readings it has of each journal entry: what `verify` asks."""
+        try:
+            return house.history_counts()
+        except RuntimeError as error:
+            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
+
     @routes.get("/explain", responses={404: {"description": "no such alarm, or no such limit"}})
     def explain(
         alarm: str | None = None,
@@ -144,11 +163,6 @@ def _data_routes(house: House) -> APIRouter:
         except RuntimeError as error:  # the history is being opened or rebuilt
             raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
 
-    @routes.get("/quarantine")
-    def quarantine(limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> list[dict[str, Any]]:
-        """What could not be used, the newest first, with the reason."""
-        return [{key: _readable(item) for key, item in row.items()} for row in house.quarantine(limit)]
-
     return routes
 
 
@@ -160,11 +174,6 @@ def _explained(house: House, alarm: str | None, place: tuple[str | None, ...]) -
         raise BadInput("explain: expected either `alarm`, or all of `collector`, `point`, `limit` and `at`; give those")
     collector, point, limit, at = given
     return house.explain_instant(collector, point, limit, parse_rfc3339(at))
-
-
-def _readable(item: object) -> object:
-    """Bytes as text with escapes, since what is in quarantine is often not text; anything else as it is."""
-    return item.decode("utf-8", "backslashreplace") if isinstance(item, bytes) else item
 
 
 def _act_routes(house: House) -> APIRouter:
@@ -179,6 +188,8 @@ def _act_routes(house: House) -> APIRouter:
             raise HTTPException(
                 404, f"there is no contact {order.contact!r} in the plant file; use the id of a [[contact]]"
             ) from None
+        except RuntimeError as error:  # no room for it, or the service is stopping
+            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
 
     @routes.post("/rebuild", status_code=202)
     def rebuild() -> Said:

@@ -53,6 +53,11 @@ class WebServer:
                 raise RuntimeError(f"the web server did not begin to serve within {START_S:g} s")
             time.sleep(0.01)
 
+    @property
+    def listeners(self) -> int:
+        """How many live pages are open."""
+        return int(self._app.state.broadcast.listeners)
+
     def stop(self, timeout_s: float) -> bool:
         """End the live pages, finish the answers under way, and end the thread; false when that takes longer."""
         if self._server is None or self._thread is None:

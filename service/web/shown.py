@@ -58,6 +58,7 @@ class CollectorShown(BaseModel):
     need: str
     running_says: str
     link_says: str
+    gateway_missing: int
     anchor: str  # of the first collector of its need, else empty
     points: list[PointShown]
 
@@ -120,6 +121,7 @@ class OverviewShown(BaseModel):
     collectors: list[CollectorShown]
     alarms: list[AlarmShown]
     counts: list[CountShown]
+    quarantine: list[CountShown]  # messages kept, by code, most first
 
 
 def shown(overview: Overview, health: Health) -> OverviewShown:
@@ -141,6 +143,10 @@ def shown(overview: Overview, health: Health) -> OverviewShown:
         collectors=collectors,
         alarms=[_alarm(view, places.get(view.collector), overview, zones[0]) for view in overview.alarms],
         counts=[CountShown(name=key.replace("_", " "), count=n) for key, n in overview.counts.items()],
+        quarantine=[
+            CountShown(name=code, count=n)
+            for code, n in sorted(overview.quarantine.items(), key=lambda item: (-item[1], item[0]))
+        ],
     )
 
 
@@ -170,7 +176,9 @@ def _collector(view: CollectorView, now: datetime) -> CollectorShown:
         gateway_link=view.gateway_link,
         need=words.need(view),
         running_says=words.RUNNING.get(view.running, words.RUNNING["unknown"]),
-        link_says=f"{words.LINKS.get(view.gateway_link, 'gateway state unknown')}: {view.gateway}",
+        link_says=f"{words.LINKS.get(view.gateway_link, 'gateway state unknown')}: {view.gateway}"
+        f"{words.numbering(view)}",
+        gateway_missing=view.gateway_missing,
         anchor="",
         points=[_point(point, words.zone(view.time_zone), now) for point in view.points],
     )

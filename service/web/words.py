@@ -161,6 +161,13 @@ def is_known(view: PointView) -> bool:
     return view.health == "good" and view.value is not None and math.isfinite(view.value)
 
 
+def numbering(view: CollectorView) -> str:
+    """What is known of messages that got lost on the way, after the gateway's name; empty when all have come."""
+    if view.gateway_missing:
+        return f", {view.gateway_missing} messages missing"
+    return "" if view.is_numbered else ", messages not numbered"
+
+
 def need(view: CollectorView) -> str:
     """The collector's need; not judged for want of a value is never quiet, nor is a need unknown to the page."""
     is_blind = any(point.limits and not is_known(point) for point in view.points)

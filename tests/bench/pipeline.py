@@ -225,7 +225,11 @@ def latency(daemon: parts.Daemon, broker: parts.BrokerAt, size: int, result: Res
                 gateway = sent % COLLECTORS
                 at = round(time.time(), 6)
                 rows = [(TAGS[i % len(TAGS)], at + (i // len(TAGS)) * 1e-6, 3.0) for i in range(size)]
-                client.publish(f"dustcake/v1/gw-{gateway}/readings", parts.message(f"gw-{gateway}", sent, rows, "l"), 1)
+                client.publish(
+                    f"dustcake/v1/gw-{gateway}/readings",
+                    parts.message(f"gw-{gateway}", sent // COLLECTORS, rows, "l"),
+                    1,
+                )
                 sent += 1
             time.sleep(0.001)
     parts.wait_until(

@@ -144,10 +144,12 @@ def test_the_page_recovers_when_the_service_comes_back(browser: Browser, owner: 
         again.stop(10)
 
 
-def test_the_first_render_and_the_script_say_the_same(browser: Browser, server: WebServer) -> None:
+def test_the_first_render_and_the_script_say_the_same(browser: Browser, owner: FakeHouse, server: WebServer) -> None:
+    owner.change(quarantine={"unit-refused": 12, "message-invalid": 3})
     plain = opened(browser, server, java_script_enabled=False)
     assert words(plain) == words(live(opened(browser, server)))
     assert "quay/cutting/dc-4" in words(plain)
+    assert "12 unit-refused 3 message-invalid" in words(plain)
 
 
 def test_hostile_names_stay_text(browser: Browser, owner: FakeHouse, server: WebServer) -> None:

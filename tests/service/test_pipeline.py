@@ -55,12 +55,12 @@ class SetClock:
 class Stage:
     """A pipeline over a real ledger. `acknowledged` holds what the broker was told, with the journal's length then."""
 
-    def __init__(self, folder: Path, *, start: int = 0, **bounds: Any) -> None:
+    def __init__(self, folder: Path, *, start: int = 0, collectors: int = 2, **bounds: Any) -> None:
         self.clock = SetClock()
         self.clock.us += start * S
         self.ledger = Ledger(folder / "ledger.sqlite")
         self.ledger._connection.execute("PRAGMA busy_timeout = 20")
-        plant = parse(tomllib.loads(plant_text(2, contacts=TOLD)), "test")
+        plant = parse(tomllib.loads(plant_text(collectors, contacts=TOLD)), "test")
         self.registered: Registered = take_up(
             self.ledger, plant, plant_us=self.clock.us, wall_us=self.clock.us, who="plant file", why="test"
         )
@@ -208,7 +208,7 @@ def test_what_cannot_be_used_is_kept_with_its_reason_and_disturbs_nothing_else(s
 
 
 def test_a_fault_of_our_own_keeps_the_message_with_what_happened(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(_: bytes) -> None:
+    def fail(*_: object) -> None:
         raise ZeroDivisionError("made by a test")
 
     monkeypatch.setattr(native, "decode", fail)

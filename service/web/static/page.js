@@ -99,6 +99,14 @@ function board(seen) {
   return h("main", { id: "board", tabindex: "-1", "aria-label": "Collectors" }, seen.collectors.map(card));
 }
 
+function quarantine(seen) {
+  if (!seen.quarantine.length) return null;
+  return h("section", { class: "counts", id: "quarantine", "aria-label": "Messages that could not be used" },
+    h("h2", {}, "Messages that could not be used"),
+    h("p", {}, seen.quarantine.map((one) => [h("span", {}, h("b", {}, String(one.count)), " ", one.name), " "])),
+    h("p", {}, "Kept with their reasons: dustcake quarantine"));
+}
+
 function counts(seen) {
   return h("section", { class: "counts", "aria-label": "Counts" }, h("h2", {}, seen.service),
     h("p", {}, seen.counts.map((one) => [h("span", {}, h("b", {}, String(one.count)), " ", one.name), " "])));
@@ -133,7 +141,7 @@ function morph(old, fresh) {
 
 function show(seen) {
   const fresh = h("div", { id: "live" }, top(seen), notice(seen.not_ready), needs(seen), alarms(seen), board(seen),
-    counts(seen));
+    quarantine(seen), counts(seen));
   morph(live, fresh);
   const added = seen.alarms.filter((one) => !known.has(one.id));
   if (added.length) said.textContent = added.map((one) => "New alarm: " + one.what + ", " + one.where).join(". ");

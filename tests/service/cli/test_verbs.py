@@ -184,6 +184,75 @@ def test_quarantine_cannot_steer_a_terminal(owner: FakeHouse, settings: Path, ca
     assert json.loads(capsys.readouterr().out)[0]["topic"] == "a\x1b[31m\nb"
 
 
+def test_one_message_is_shown_whole_and_cannot_steer_a_terminal(
+    owner: FakeHouse, settings: Path, capsys: Said
+) -> None:
+    owner.rows = [
+        {
+            "id": 7, "received_us": 0, "topic": "t\x1b[2J", "code": "message-invalid", "reason": "why\u202e not",
+            "size": 400_000, "kept_bytes": 262_144, "state": "kept", "settled_us": None, "payload": b"one\ntwo\x9b\xff",
+        }
+    ]  # fmt: skip
+    assert run(["quarantine", "show", "7", "--config", str(settings)]) == Exit.OK
+    assert capsys.readouterr().out.splitlines() == [
+        "message 7, message-invalid, kept",
+        "received 1970-01-01 00:00:00 on t\\x1b[2J",
+        "400000 bytes, 262144 of them kept",
+        "why\\u202e not",
+        "",
+        "one",
+        "two\\x9b\\xff",
+    ]
+    assert run(["quarantine", "show", "8", "--config", str(settings)]) == Exit.REFUSED
+    assert "no message 8" in capsys.readouterr().err
+
+
+def test_sending_again_goes_on_until_nothing_of_the_order_is_left(
+    owner: FakeHouse, settings: Path, capsys: Said
+) -> None:
+    arguments = ["quarantine", "again", "--code", "unit-refused", "--who", "ann", "--config", str(settings)]
+    assert run(arguments) == Exit.OK
+    assert [(order.chosen.code, order.who, order.after) for order in owner.asked] == [
+        ("unit-refused", "ann", 0),
+        ("unit-refused", "ann", 7),
+    ]
+    said = capsys.readouterr().out
+    assert said.startswith("2 messages\n- 1 gone through")
+    assert "- 1 refused again" in said
+    assert said.endswith("readings: 6 new, 0 duplicate, 2 late, 1 refused\n")
+    assert run([*arguments, "--json"]) == Exit.OK
+    found = json.loads(capsys.readouterr().out)
+    assert (found["messages"], found["new"], found["left"], found["after"]) == (2, 6, 0, 9)
+
+
+def test_ids_that_are_not_kept_are_told_apart(settings: Path, capsys: Said) -> None:
+    assert run(["quarantine", "again", "7", "9", "12", "--config", str(settings)]) == Exit.OK
+    assert "- 1 of the ids are not kept" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("choice", [[], ["--all", "--code", "x"]])
+def test_sending_again_asks_which_messages_are_meant(settings: Path, capsys: Said, choice: list[str]) -> None:
+    assert run(["quarantine", "again", *choice, "--config", str(settings)]) == Exit.USAGE
+    assert "say which: ids, --code" in capsys.readouterr().err
+
+
+def test_a_purge_needs_its_reason_and_says_what_it_deleted(owner: FakeHouse, settings: Path, capsys: Said) -> None:
+    assert run(["quarantine", "purge", "--older-than", "P30D", "--config", str(settings)]) == Exit.USAGE
+    capsys.readouterr()
+    why = ["--why", "the trial is over", "--who", "ann"]
+    assert run(["quarantine", "purge", "--older-than", "P30D", *why, "--config", str(settings)]) == Exit.OK
+    assert owner.asked == [(30 * 86_400_000_000, "ann", "the trial is over")]
+    assert capsys.readouterr().out == "3 deleted, 2 of them never used; 900 bytes of room\n- 3 unit-refused\n"
+
+
+def test_counts_are_by_reason_with_the_room_that_is_taken(settings: Path, capsys: Said) -> None:
+    assert run(["quarantine", "counts", "--config", str(settings)]) == Exit.OK
+    heading, row, room = capsys.readouterr().out.splitlines()
+    assert heading.split("\t") == ["code", "kept", "gone through", "bytes", "first (UTC)", "last (UTC)"]
+    assert row.split("\t") == ["unit-refused", "2", "1", "900", "1970-01-01 00:00:00", "1970-01-01 00:00:01"]
+    assert room == "900 of 1000 bytes"
+
+
 def test_a_test_notification_is_queued_or_refused_by_name(settings: Path, capsys: Said) -> None:
     assert run(["test-notification", "lead", "--config", str(settings)]) == Exit.OK
     assert "1 queued: test/lead/mail" in capsys.readouterr().out

@@ -27,7 +27,9 @@ def unit() -> configparser.ConfigParser:
 @pytest.mark.parametrize(
     ("key", "value"),
     [
-        ("Type", "exec"),
+        ("Type", "notify"),
+        ("WatchdogSec", "60"),
+        ("NotifyAccess", "main"),
         ("NoNewPrivileges", "yes"),
         ("ProtectSystem", "strict"),
         ("StateDirectory", "dustcake"),
@@ -100,5 +102,6 @@ def test_the_access_list_names_the_topics_of_the_settings() -> None:
     assert f"topic read {topics.readings}\n" in text
     assert f"topic read {topics.status}\n" in text
     assert f"topic write {topics.service}\n" in text
+    assert f"topic write {topics.heartbeat}\n" in text
     assert f"pattern write {topics.readings.replace('+', '%u')}\n" in text
     assert f"pattern write {topics.status.replace('+', '%u')}\n" in text

@@ -11,8 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.model import BadConfiguration, Batch, Entry, Owed, Rejected, Told
-from service.store import ledger as ledger_module
+from service.model import BadConfiguration, Batch, Entry, Owed, Told
 from service.store.history import History
 from service.store.ledger import Ledger, connect
 from service.store.outbox import LedgerOutbox
@@ -169,18 +168,6 @@ def test_a_notification_is_owed_until_it_is_accepted_and_only_once(ledger: Ledge
     outbox.accepted(row.id, 101, "250 ok")
     assert outbox.due(10**15, 10) == []
     outbox.close()
-
-
-def test_quarantine_is_bounded_and_says_how_much_was_refused(ledger: Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ledger_module, "QUARANTINE_BYTES_AT_MOST", 3000)
-    for _ in range(10):
-        ledger.commit(
-            Entry(committed_us=7, rejected=(Rejected("t", b"x" * 900, 1, "c", "r"),), tallies=(("quarantined", 1),))
-        )
-    reader = connect(ledger.path, read_only=True)
-    assert reader.execute("SELECT count(*) FROM quarantine").fetchone() == (3,)
-    assert reader.execute("SELECT count FROM tally WHERE name = 'quarantined'").fetchone() == (10,)
-    reader.close()
 
 
 def test_a_history_that_is_ahead_of_a_restored_ledger_is_made_anew(tmp_path: Path) -> None:

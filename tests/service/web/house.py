@@ -7,7 +7,20 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.model import AlarmView, BadInput, CollectorView, Health, LimitView, Overview, PointView
+from service.model import (
+    AlarmView,
+    BadInput,
+    Chosen,
+    CollectorView,
+    Health,
+    LimitView,
+    Liveness,
+    Overview,
+    PointView,
+    Purged,
+    SendAgain,
+    SentAgain,
+)
 
 NOW = datetime(2026, 11, 25, 8, 0, 10, tzinfo=UTC)
 TOKEN = "a-token-for-the-tests-only"
@@ -24,7 +37,10 @@ class FakeHouse:
         self.checks = {"ledger": "ok", "broker": "ok"}
         self.contacts = {"lead"}
         self.rows: list[dict[str, Any]] = []
+        self.asked: list[Any] = []  # of the quarantine
+        self.missing: list[dict[str, Any]] = []
         self.fails = False
+        self.turned_s_ago = 0.2
         self.waiting = 0
         self.waiting_most = 0
 
@@ -50,16 +66,63 @@ class FakeHouse:
         chosen = [a for a in self._overview.alarms if not active_only or a.state in ("active", "held")]
         return chosen[:limit]
 
-    def quarantine(self, limit: int) -> list[dict[str, Any]]:
+    def quarantine(self, chosen: Chosen, *, state: str, before: int | None, limit: int) -> list[dict[str, Any]]:
+        self.asked.append((chosen, state, before, limit))
         return self.rows[:limit]
+
+    def quarantine_one(self, number: int) -> dict[str, Any]:
+        for row in self.rows:
+            if row.get("id") == number:
+                return row
+        raise KeyError(f"there is no message {number} in quarantine")
+
+    def quarantine_counts(self) -> dict[str, Any]:
+        code = {"code": "unit-refused", "kept": 2, "redriven": 1, "bytes": 900}
+        return {
+            "codes": [code | {"first_received_us": 0, "last_received_us": 1_000_000}],
+            "bytes": 900,
+            "bytes_at_most": 1000,
+        }
+
+    def send_again(self, order: SendAgain) -> SentAgain:
+        """Two shares of one message: the first goes through, the second is refused again."""
+        if self.fails:
+            raise RuntimeError("the service is busy; ask again")
+        self.asked.append(order)
+        is_first = order.after == 0
+        parts = {"through": int(is_first), "still_kept": int(not is_first), "cut": 0, "status": 0}
+        readings = {"new": 6 * is_first, "duplicate": 0, "late": 2 * is_first, "refused": int(not is_first)}
+        return SentAgain(messages=1, **parts, **readings, after=7 if is_first else 9, left=int(is_first))
+
+    def purge_quarantine(self, older_than_us: int, who: str, why: str) -> Purged:
+        if self.fails:
+            raise RuntimeError("the service is busy; ask again")
+        self.asked.append((older_than_us, who, why))
+        return Purged(messages=3, never_used=2, bytes=900, codes={"unit-refused": 3})
+
+    def gaps(self, *, missing_only: bool, limit: int) -> list[dict[str, Any]]:
+        return [row for row in self.missing if not (missing_only and row["filled_us"])][:limit]
+
+    def numbering(self) -> list[dict[str, Any]]:
+        missing = sum(row["last"] - row["first"] + 1 for row in self.missing if row["filled_us"] is None)
+        return [
+            {"gateway": "gw-cut-1", "numbering": "numbered", "missing": missing},
+            {"gateway": "gw-cut-2", "numbering": "not numbered", "missing": 0},
+        ]
 
     def health(self) -> Health:
         return Health(ready=all(said == "ok" for said in self.checks.values()), checks=self.checks)
+
+    def liveness(self) -> Liveness:
+        return Liveness(self.turned_s_ago <= 30.0, self.turned_s_ago, 30.0)
 
     def send_test(self, contact: str) -> list[str]:
         if contact not in self.contacts:
             raise KeyError(contact)
         return [f"test/{contact}/mail"]
+
+    def history_counts(self) -> dict[str, Any]:
+        return {"applied": 2, "entries": [(1, 10), (2, 5)]}
 
     def rebuild_history(self) -> str:
         return "rebuilding from 3 journal entries"

@@ -37,9 +37,11 @@ def walk(routes: Sequence[object]) -> list[APIRoute | Route]:
 def test_the_table_of_routes_is_the_one_that_is_promised() -> None:
     paths = {path for _, path in every_route()}
     assert paths == {
-        "/", "/healthz", "/readyz", "/api/v1/openapi.json", "/api/v1/health", "/api/v1/overview", "/api/v1/alarms",
+        "/", "/healthz", "/livez", "/readyz",
+        "/api/v1/openapi.json", "/api/v1/health", "/api/v1/overview", "/api/v1/alarms",
         "/api/v1/quarantine", "/api/v1/test-notification", "/api/v1/rebuild", "/api/v1/events",
-        "/api/v1/explain",
+        "/api/v1/explain", "/api/v1/quarantine/counts", "/api/v1/quarantine/{number}", "/api/v1/quarantine/again",
+        "/api/v1/quarantine/purge", "/api/v1/gaps", "/api/v1/history-counts",
     }  # fmt: skip
 
 

@@ -22,6 +22,14 @@ def test_alive_says_nothing_about_the_work() -> None:
     assert client(owner).get("/healthz").json() == {"alive": True}
 
 
+def test_a_pipeline_that_does_not_turn_is_503_and_how_long_it_has_not() -> None:
+    owner = house()
+    assert client(owner).get("/livez").json() == {"turning": True, "turned_s_ago": 0.2, "at_most_s": 30.0}
+    owner.turned_s_ago = 31.0
+    answer = client(owner).get("/livez")
+    assert (answer.status_code, answer.json()["turned_s_ago"]) == (503, 31.0)
+
+
 def test_not_ready_is_503_with_the_names_of_the_failed_checks_and_no_more() -> None:
     owner = house()
     assert client(owner).get("/readyz").json() == {"ready": True, "failed": []}

@@ -1,0 +1,84 @@
+"""A collector's state made again from the journal's readings, for when the saved one is damaged.
+
+The rules give the same alarms with the same ids for the same readings, so what is remade goes on with the alarms that
+are on record. Must never be used for a state that is sound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from rules.collector import CollectorState, new_state, step
+from rules.types import AlarmEvent, Change, CollectorSpec, Evidence, Reading, Tier, alarm_id
+
+REASON = "state damaged on disk"
+
+
+def remake(
+    specs: Iterable[CollectorSpec], numbers: Mapping[int, tuple[str, str]], entries: Iterable[bytes]
+) -> tuple[dict[str, CollectorState], list[AlarmEvent]]:
+    """The states after all journal entries, and the raising of each alarm that is active in them.
+
+    `numbers` gives (collector, point) of the ledger's point numbers; rows of other collectors are passed over.
+    """
+    by_name = {spec.name: spec for spec in specs}
+    wanted = {number: place for number, place in numbers.items() if place[0] in by_name}
+    states = {name: new_state(spec) for name, spec in by_name.items()}
+    raised: dict[str, AlarmEvent] = {}
+    for body in entries:
+        for name, readings in _readings(body, wanted).items():
+            for event in step(by_name[name], states[name], readings)[0]:
+                raised.pop(event.alarm_id, None)
+                if event.change is Change.RAISED:
+                    raised[event.alarm_id] = event
+    return states, list(raised.values())
+
+
+def orphans(
+    spec: CollectorSpec, state: CollectorState, active: Iterable[Mapping[str, Any]], at_us: int
+) -> list[AlarmEvent]:
+    """The closing of each active alarm on record (rows of `alarm`) that the remade state does not hold."""
+    held = {
+        alarm_id(spec.name, point.name, limit.tier.value, track.began_us)
+        for point in spec.points
+        for limit, track in zip(point.limits, state.points[point.name].tracks, strict=True)
+        if track.is_active
+    }
+    return [
+        AlarmEvent(
+            alarm_id=row["id"],
+            collector=spec.name,
+            point=row["point"],
+            tier=Tier(row["tier"]),
+            change=Change.CLOSED,
+            at_us=at_us,
+            priority=row["priority"],
+            evidence=Evidence(**row["evidence"]),
+            reason=REASON,
+        )
+        for row in active
+        if row["id"] not in held
+    ]
+
+
+def _readings(body: bytes, wanted: Mapping[int, tuple[str, str]]) -> dict[str, dict[str, list[Reading]]]:
+    """The readings of one entry that were evaluated, by collector and point."""
+    table = pa.ipc.open_stream(pa.py_buffer(body)).read_all()
+    point = table.column("point").combine_chunks().to_numpy()
+    late = table.column("late").combine_chunks().to_numpy(zero_copy_only=False)
+    rows = np.flatnonzero(np.isin(point, list(wanted)) & ~late)
+    if not len(rows):
+        return {}
+    at_us = table.column("at_utc").combine_chunks().to_numpy(zero_copy_only=False).astype("datetime64[us]")
+    value = table.column("value").combine_chunks().to_numpy(zero_copy_only=False)
+    good = table.column("good").combine_chunks().to_numpy(zero_copy_only=False)
+    found: dict[str, dict[str, list[Reading]]] = {}
+    for i in rows.tolist():
+        name, point_name = wanted[int(point[i])]
+        reading = Reading(int(at_us[i].astype(np.int64)), float(value[i]), bool(good[i]))
+        found.setdefault(name, {}).setdefault(point_name, []).append(reading)
+    return found
