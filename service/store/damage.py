@@ -44,7 +44,7 @@ class Damage:
         self._reread()
 
     def says(self) -> str:
-        """"ok", or the findings that nobody has settled yet."""
+        """ "ok", or the findings that nobody has settled yet."""
         self._reread()
         with self._lock:
             texts = list(self._noted.values())

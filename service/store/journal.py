@@ -190,9 +190,7 @@ def _says_bad(seq: int, committed_us: Any, rows: Any) -> str:
         at = datetime.fromtimestamp(committed_us / 1e6, UTC).isoformat(timespec="seconds")
     except (TypeError, ValueError, OverflowError, OSError):
         at = "an unreadable time"
-    return (
-        f"journal: entry {seq} of {at} with {rows} readings is damaged (its check value does not match); {_REMEDY}"
-    )
+    return f"journal: entry {seq} of {at} with {rows!r} readings is damaged (its check value does not match); {_REMEDY}"
 
 
 _HALF = 0xFFFF_FFFF

@@ -218,9 +218,11 @@ class Ledger:
 
     def number_units(self, units: Iterable[tuple[str, float, float, float]]) -> dict[str, int]:
         """Number unit names (with shift, numerator, denominator) that are new; all names with their numbers."""
+        units = list(units)
+        self._put_back("unit", [(int(key), *unit) for key in self._damaged_keys("unit") for unit in units])
         self._connection.executemany(
             "INSERT INTO unit (name, shift, numerator, denominator) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
-            list(units),
+            units,
         )
         return dict(self._connection.execute("SELECT name, id FROM unit").fetchall())
 
@@ -228,6 +230,9 @@ class Ledger:
         self, points: Sequence[tuple[str, str, str]], at_us: int
     ) -> dict[tuple[str, str], tuple[int, int]]:
         """Number (collector, name, quantity) that are new; all points with (number, registered_us)."""
+        since = [row[0] for row in self._connection.execute("SELECT DISTINCT registered_us FROM point")]
+        keys = self._damaged_keys("point")
+        self._put_back("point", [(int(key), *point, at_us) for key in keys for point in points for at_us in since])
         self._connection.executemany(
             "INSERT INTO point (collector, name, quantity, registered_us) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (collector, name) DO UPDATE SET quantity = excluded.quantity",
@@ -235,6 +240,14 @@ class Ledger:
         )
         rows = self._connection.execute("SELECT collector, name, id, registered_us FROM point").fetchall()
         return {(collector, name): (number, at_us) for collector, name, number, at_us in rows}
+
+    def _damaged_keys(self, relation: str) -> list[str]:
+        return [key for table, key in self._damaged if table == relation and key.isdecimal()]
+
+    def _put_back(self, relation: str, rows: list[tuple[Any, ...]]) -> None:
+        """Mend numbered names: under a wrong one, readings that are sound would be shown as of something else."""
+        if rows:
+            self._damaged -= {(relation, key) for key in seal.put_back(self._connection, relation, rows)}
 
     def last_revision(self) -> Revision | None:
         """The revision of the plant that is in force; None before the first."""

@@ -44,7 +44,8 @@ class LedgerOutbox:
             rows = self._connection.execute(
                 "SELECT id, key, channel, contact, address, body, queued_us, attempts "
                 "FROM outbox AS row INDEXED BY outbox_due WHERE next_try_us IS NOT NULL "
-                "AND (next_try_us <= ? OR coalesce(done_us, queued_us) > ?) AND NOT EXISTS (SELECT 1 FROM outbox AS earlier "
+                "AND (next_try_us <= ? OR coalesce(done_us, queued_us) > ?) "
+                "AND NOT EXISTS (SELECT 1 FROM outbox AS earlier "
                 "WHERE earlier.alarm_id = row.alarm_id AND earlier.channel = row.channel "
                 "AND earlier.address = row.address AND earlier.state = 'owed' AND earlier.id < row.id) "
                 "ORDER BY id LIMIT ?",

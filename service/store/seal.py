@@ -30,6 +30,10 @@ class Fault:
     what: str
     text: str  # what, found, expected, remedy
 
+    def __post_init__(self) -> None:
+        for name in ("what", "text"):  # they quote what is damaged, which need not be text
+            object.__setattr__(self, name, getattr(self, name).encode("utf-8", "backslashreplace").decode())
+
 
 def crc_of(values: Iterable[Any]) -> int:
     """CRC-32 over values as SQLite gives them: kind, length and content of each; text counts as its bytes."""
@@ -101,6 +105,21 @@ def faults(connection: sqlite3.Connection, relation: str, where: str = "") -> It
                 yield name, _fault(relation, name, "is not as the service wrote it")
     for name in sealed:
         yield name, _fault(relation, name, "is gone, and its check value is still there")
+
+
+def put_back(connection: sqlite3.Connection, relation: str, rows: Iterable[tuple[Any, ...]]) -> set[str]:
+    """Write those of these rows (all columns, the number first) that the check value of their number proves; which.
+
+    For numbered tables whose rows are known from elsewhere. A row that stands under another number is taken away.
+    """
+    sealed = dict(connection.execute("SELECT key, crc FROM seal WHERE relation = ?", (relation,)).fetchall())
+    proven = {str(row[0]): row for row in rows if sealed.get(str(row[0])) == crc_of(row)}
+    names, key = columns(connection, relation)
+    for row in proven.values():
+        marks = ", ".join("?" * len(row))
+        connection.execute(f"DELETE FROM {relation} WHERE {key[0]} = ?", row[:1])  # noqa: S608 - names of the schema
+        connection.execute(f"INSERT OR REPLACE INTO {relation} ({', '.join(names)}) VALUES ({marks})", row)  # noqa: S608 - likewise
+    return set(proven)
 
 
 def exact_text(body: bytes) -> str:

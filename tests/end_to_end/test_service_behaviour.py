@@ -327,7 +327,7 @@ def token_too_short(folder: Path) -> None:
         pytest.param(
             newer_ledger, ["ledger.sqlite: schema version 999", "restore a backup"], id="ledger of a newer release"
         ),
-        pytest.param(garbage_ledger, ["ledger.sqlite: file is not a database", "restore it"], id="no ledger"),
+        pytest.param(garbage_ledger, ["ledger.sqlite: file is not a database", "restore the ledger"], id="no ledger"),
         pytest.param(token_too_short, ["token"], id="token too short"),
         pytest.param(data_is_a_file, ["data_dir"], id="data_dir is a file"),
         pytest.param(

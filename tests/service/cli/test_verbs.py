@@ -184,9 +184,7 @@ def test_quarantine_cannot_steer_a_terminal(owner: FakeHouse, settings: Path, ca
     assert json.loads(capsys.readouterr().out)[0]["topic"] == "a\x1b[31m\nb"
 
 
-def test_one_message_is_shown_whole_and_cannot_steer_a_terminal(
-    owner: FakeHouse, settings: Path, capsys: Said
-) -> None:
+def test_one_message_is_shown_whole_and_cannot_steer_a_terminal(owner: FakeHouse, settings: Path, capsys: Said) -> None:
     owner.rows = [
         {
             "id": 7, "received_us": 0, "topic": "t\x1b[2J", "code": "message-invalid", "reason": "why\u202e not",

@@ -1,0 +1,127 @@
+"""A simulated broker: one persistent session at QoS 1, and the client library's face of it.
+
+Owns what was accepted, what is on its way, and what was acknowledged. After a new connection it sends again what was
+not acknowledged, in order and under new packet numbers, and then goes on. An acknowledgement that no message of this
+connection waits for is a fault of the service, and is kept as one.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any, NamedTuple
+
+from tests.simulation.gateways import Sent
+
+RECEIVE_MAXIMUM = 64
+
+
+class Message(NamedTuple):
+    """What the client library hands over."""
+
+    topic: str
+    payload: bytes
+    mid: int
+    qos: int = 1
+
+
+@dataclass(slots=True)
+class Broker:
+    """`note` is told everything; `interrupt` is called where a process may end."""
+
+    note: Callable[[str], None]
+    interrupt: Callable[[str], None]
+    is_up: bool = True
+    accepted: list[Sent] = field(default_factory=list)
+    deliveries: Counter[int] = field(default_factory=Counter)  # by number of the accepted message
+    faults: list[str] = field(default_factory=list)
+    _waiting: deque[tuple[int, Sent]] = field(default_factory=deque)
+    _on_way: dict[int, tuple[int, Sent]] = field(default_factory=dict)  # by packet number, in order
+    _retained: dict[str, Sent] = field(default_factory=dict)
+    _client: Client | None = None
+    _mid: int = 0
+
+    @property
+    def backlog(self) -> int:
+        return len(self._waiting) + len(self._on_way)
+
+    @property
+    def undelivered(self) -> int:
+        return len(self._waiting)
+
+    def accept(self, sent: Sent) -> None:
+        self._waiting.append((len(self.accepted), sent))
+        self.accepted.append(sent)
+        if sent.retained:
+            self._retained[sent.topic] = sent
+
+    def connect(self, client: Client) -> None:
+        """Take the session up: what is not acknowledged comes again, first and in order."""
+        self._waiting.extendleft(reversed(self._on_way.values()))
+        self._on_way.clear()
+        self._client, self._mid = client, 0
+
+    def subscribe(self) -> None:
+        """A subscription brings the retained messages once more."""
+        self._waiting.extend((-1, sent) for _, sent in sorted(self._retained.items()))
+
+    def drop(self) -> None:
+        self._client = None
+
+    def deliver(self, most: int) -> None:
+        """Send the next messages, as far as the client takes more."""
+        client = self._client
+        while client is not None and most > 0 and self._waiting and len(self._on_way) < RECEIVE_MAXIMUM:
+            number, sent = self._waiting.popleft()
+            self._mid += 1
+            most -= 1
+            self._on_way[self._mid] = (number, sent)
+            self.deliveries[number] += 1
+            self.note(f"delivers {number} as {self._mid}")
+            client.on_message(client, None, Message(sent.topic, sent.payload, self._mid))
+
+    def acknowledge(self, client: Client, mid: int) -> None:
+        if client is not self._client:
+            self.faults.append(f"packet {mid} acknowledged without a connection")
+            return
+        if mid != next(iter(self._on_way), None):
+            expected = next(iter(self._on_way), "none")
+            self.faults.append(f"packet {mid} acknowledged, expected {expected}: the first that is not yet")
+        self._on_way.pop(mid, None)
+
+
+class Client:
+    """What the receiver needs of paho's client; its callbacks are called by whoever drives the run."""
+
+    def __init__(self, broker: Broker) -> None:
+        self._broker = broker
+        self.on_connect: Callable[..., None]
+        self.on_disconnect: Callable[..., None]
+        self.on_subscribe: Callable[..., None]
+        self.on_message: Callable[..., None]
+        self.on_socket_register_write: Callable[..., None]
+
+    def connect(self, *_: Any, **__: Any) -> None:
+        self._broker.connect(self)
+        self.on_connect(self, None, None, SimpleNamespace(is_failure=False), None)
+
+    def subscribe(self, topics: list[tuple[str, int]]) -> None:
+        self._broker.subscribe()
+        self.on_subscribe(self, None, 1, [SimpleNamespace(is_failure=False) for _ in topics], None)
+
+    def ack(self, mid: int, _qos: int) -> None:
+        self._broker.interrupt("before an acknowledgement")
+        self._broker.acknowledge(self, mid)
+        self._broker.note(f"acknowledged {mid}")
+        self._broker.interrupt("after an acknowledgement")
+
+    def publish(self, *_: Any, **__: Any) -> None:
+        """The service's own status; nobody here reads it."""
+
+    def will_set(self, *_: Any, **__: Any) -> None:
+        """Likewise."""
+
+    def max_queued_messages_set(self, _most: int) -> None:
+        """Likewise."""
