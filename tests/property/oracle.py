@@ -173,6 +173,7 @@ def alarms(cases: Sequence[Case]) -> list[set[Alarm]]:
 def ask(tables: dict[str, pa.Table]) -> list[tuple[int, str, str, int, int, int | None]]:
     """Run the query over tables of COLUMNS: (history, point, tier, began, raised, cleared), in that order."""
     with duckdb.connect(config={"threads": 1}) as connection:
+        connection.execute("SET enable_progress_bar = false")  # a slow machine would draw it into the soak's lines
         for name, table in tables.items():
             connection.register(name, table)
         return connection.execute(QUERY).fetchall()
