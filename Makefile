@@ -5,7 +5,7 @@ export UV_PYTHON_DOWNLOADS := never
 RUN := $(UV) run --locked --extra demo
 ARGS ?=
 
-.PHONY: demo test check bench soak mutants clean
+.PHONY: demo test check bench soak chaos mutants clean
 
 demo: $(UV)            ## demo collectors live: readings, alarm, delivered notification (ARGS="--for 120")
 	@$(RUN) --no-dev dustcake demo $(ARGS)
@@ -24,6 +24,9 @@ bench: $(UV)           ## speed as ratios, measured in one run on this machine
 
 soak: $(UV)            ## do all evaluators agree, over very many histories from seeds? (EXAMPLES=1000000 SEED=0)
 	@$(RUN) python -m tests.property.soak --histories $(or $(EXAMPLES),1000000) --seed $(or $(SEED),0) --processes $$(nproc) $(ARGS)
+
+chaos: $(UV)           ## kills, full disks, power cuts, torn writes with real parts, a few of each (ARGS="-k kills")
+	@$(RUN) pytest -m chaos tests/chaos $(ARGS)
 
 mutants: $(UV)         ## is each line of the alarm decision held by a test? the survivors are in docs/mutants.md
 	@rm -rf mutants
