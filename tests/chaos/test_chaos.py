@@ -1,7 +1,7 @@
 """Every scenario with a small count. What the machine does not permit (mounts, tracing) is said, not passed.
 
-Only `make chaos` runs them: they need the machine for themselves. `python -m tests.chaos list` shows what can be run here,
-and the full counts.
+Only `make chaos` runs them: they need the machine for themselves. `python -m tests.chaos list` shows what can be run
+here, and the full counts.
 """
 
 from __future__ import annotations
