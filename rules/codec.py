@@ -25,7 +25,7 @@ def to_plain(spec: CollectorSpec, state: CollectorState) -> dict[str, Any]:
         held = state.points[point.name]
         tracks = {
             limit.tier.value: [getattr(track, name) for name in _TRACK_FIELDS]
-            for limit, track in zip(point.limits, held.tracks, strict=True)
+            for track, limit in held.judged(point)
             if track.is_open
         }
         points[point.name] = [held.last_us, held.value, held.good, held.evaluated_us, tracks]

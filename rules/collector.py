@@ -66,6 +66,7 @@ class PointState:
             self.value = reading.value
 
     def judged(self, point: PointSpec) -> Iterator[tuple[Track, Limit]]:
+        """The tracks, each with its limit."""
         return zip(self.tracks, point.limits, strict=True)
 
     def known_until_us(self, hold_us: int) -> int:
@@ -110,7 +111,7 @@ def step(
     """
     counts = {Verdict.EVALUATED: 0, Verdict.DUPLICATE: 0, Verdict.LATE: 0}
     decided: dict[str, list[AlarmEvent]] = {}
-    for point in spec.points if spec.running is None else _running_first(spec, spec.running.point):
+    for point in spec.running_first:
         if point.name in readings:
             decided[point.name] = _take_all(spec, point, state, readings[point.name], counts)
     events = [event for point in spec.points for event in decided.get(point.name, ())]
@@ -198,10 +199,6 @@ def held_reason(spec: CollectorSpec, state: CollectorState, point: PointSpec, at
     if part.state is RunState.RUNNING:
         return "settling"
     return "stopped" if part.state is RunState.STOPPED else "running state unknown"
-
-
-def _running_first(spec: CollectorSpec, run: str) -> list[PointSpec]:
-    return sorted(spec.points, key=lambda point: point.name != run)
 
 
 def _take_all(

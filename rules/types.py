@@ -114,11 +114,20 @@ class PointSpec:
 
 @dataclass(frozen=True, slots=True)
 class CollectorSpec:
-    """One collector: its points by name and, at most, one running rule."""
+    """One collector: its points by name and, at most, one running rule.
+
+    `running_first` is derived: the points, that of the running rule first.
+    """
 
     name: str
     points: tuple[PointSpec, ...]
     running: RunningRule | None = None
+    running_first: tuple[PointSpec, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        run = self.running.point if self.running is not None else ""
+        first = sorted(self.points, key=lambda point: point.name != run)
+        object.__setattr__(self, "running_first", tuple(first))
 
 
 @dataclass(frozen=True, slots=True)

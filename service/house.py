@@ -252,9 +252,7 @@ class HouseView:
             last_at=None if held.last_us is None else as_datetime(held.last_us),
             age_s=None if held.last_us is None else (now_us - held.last_us) / 1e6,
             health="never" if held.last_us is None else "bad" if not held.good else "good" if is_known else "stale",
-            limits=[
-                _limit(limit, track, label, why_not) for limit, track in zip(point.limits, held.tracks, strict=True)
-            ],
+            limits=[_limit(limit, track, label, why_not) for track, limit in held.judged(point)],
         )
 
     def _alarm(self, row: dict[str, Any]) -> AlarmView:

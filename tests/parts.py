@@ -14,6 +14,7 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -236,12 +237,18 @@ class Daemon:
         return False
 
     def get(self, path: str, **params: Any) -> Any:
+        return self._ask("GET", path, timeout=10, params=params)
+
+    def post(self, path: str, body: dict[str, Any]) -> Any:
+        return self._ask("POST", path, timeout=20, json=body)
+
+    def _ask(self, method: str, path: str, **rest: Any) -> Any:
         token = (self.folder / "data" / "token").read_text().strip()
-        answer = httpx.get(
+        answer = httpx.request(
+            method,
             f"http://127.0.0.1:{self.port}{path}",
-            params=params,
             headers={"Authorization": f"Bearer {token}"},
-            timeout=10,
+            **rest,
         )
         answer.raise_for_status()
         return answer.json()
@@ -289,6 +296,23 @@ def publisher(broker: BrokerAt) -> Iterator[paho.Client]:
     client.loop_start()
     wait_until(lambda: connected, "the publisher is connected")
     yield client
+    client.disconnect()
+    client.loop_stop()
+
+
+@contextlib.contextmanager
+def hearing(broker: BrokerAt, topic: str) -> Iterator[list[dict[str, Any]]]:
+    """What is published on a topic from now on, as JSON with `retain`."""
+    heard: list[dict[str, Any]] = []
+    ready = threading.Event()
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.on_connect = lambda *_: client.subscribe(topic, 1)
+    client.on_subscribe = lambda *_: ready.set()
+    client.on_message = lambda _c, _d, message: heard.append(json.loads(message.payload) | {"retain": message.retain})
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    assert ready.wait(20)
+    yield heard
     client.disconnect()
     client.loop_stop()
 

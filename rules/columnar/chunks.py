@@ -124,7 +124,7 @@ def _pass(
     )
     owner = Owner(spec.name, point.name)
     events: list[AlarmEvent] = []
-    for limit, track in zip(point.limits, state.tracks, strict=True):
+    for track, limit in state.judged(point):
         events += pass_over(limit, owner, track, part)
     state.evaluated_us = to_us
     return sorted(events, key=lambda event: event.at_us)

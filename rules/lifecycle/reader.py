@@ -148,7 +148,12 @@ def _is_set(record: AlarmRecord, switch: State) -> bool:
 
 
 def _is_over(shelf: Shelf, at_us: int) -> bool:
-    return not shelf.from_us <= at_us < shelf.until_us
+    return _is_outside(at_us, shelf.from_us, shelf.until_us)
+
+
+def _is_outside(at_us: int, from_us: int, until_us: int) -> bool:
+    """Before the beginning counts as well as after the end: the clock was put back."""
+    return not from_us <= at_us < until_us
 
 
 def _is_to_re_alarm(record: AlarmRecord, now_us: int, policy: Policy) -> bool:
@@ -156,7 +161,7 @@ def _is_to_re_alarm(record: AlarmRecord, now_us: int, policy: Policy) -> bool:
         return False
     if policy.re_alarms_at_most is not None and record.re_alarms >= policy.re_alarms_at_most:
         return False
-    return not record.told_us <= now_us < record.told_us + policy.re_alarm_us
+    return _is_outside(now_us, record.told_us, record.told_us + policy.re_alarm_us)
 
 
 def _because(refusal: No, event: Event, policy: Policy) -> str:

@@ -5,12 +5,9 @@ For a watcher that must not depend on the daemon's HTTP interface, such as a lin
 
 from __future__ import annotations
 
-import os
-import tomllib
-from pathlib import Path
-
-from service.cli.daemon import DATA_DIR, Reach, settings_path
+from service.cli.daemon import Reach
 from service.cli.failure import Exit, Failure
+from service.cli.folder import data_dir_of
 from service.cli.output import say, say_json
 from service.clock import SystemClock
 
@@ -19,7 +16,7 @@ FILE = "alive"
 
 def alive(reach: Reach, max_age_s: float, *, json: bool) -> int:
     """Say how old the sign is: OK within `max_age_s`, NOT_READY beyond. Failure when there is no such file."""
-    path = _data_dir(reach) / FILE
+    path = data_dir_of(None, reach.config) / FILE
     try:
         touched_s = path.stat().st_mtime
     except OSError as error:
@@ -36,12 +33,3 @@ def alive(reach: Reach, max_age_s: float, *, json: bool) -> int:
     else:
         say(f"NOT ALIVE: no sign for {age_s:.0f} s, at most {max_age_s:g} s expected; see its log")
     return Exit.OK if is_young else Exit.NOT_READY
-
-
-def _data_dir(reach: Reach) -> Path:
-    path = settings_path(reach.config)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise Failure(Exit.USAGE, f"{path}: cannot be read as TOML ({error}); correct the file") from None
-    return Path(os.environ.get("DUSTCAKE_DATA_DIR", table.get("data_dir", DATA_DIR)))

@@ -35,19 +35,19 @@ def write_tips(numbers: Ints, tips: Tips, last_good_us: Ints) -> bytes:
 def read_tips(body: bytes, numbers: Ints, tips: Tips, last_good_us: Ints) -> None:
     """Put saved last readings into place; points that are no longer registered are passed over."""
     table = pa.ipc.open_stream(pa.py_buffer(body)).read_all()
-    index, known = _index(_column(table, "point"), numbers)
-    tips.last_us[index] = tips.evaluated_us[index] = _column(table, "last_us")[known]
-    tips.value[index] = _column(table, "value")[known]
-    tips.good[index] = _column(table, "good")[known]
-    last_good_us[index] = _column(table, "last_good_us")[known]
+    index, known = _index(column(table, "point"), numbers)
+    tips.last_us[index] = tips.evaluated_us[index] = column(table, "last_us")[known]
+    tips.value[index] = column(table, "value")[known]
+    tips.good[index] = column(table, "good")[known]
+    last_good_us[index] = column(table, "last_good_us")[known]
 
 
 def replay(body: bytes, numbers: Ints, tips: Tips, last_good_us: Ints) -> None:
     """Move the last readings on by one journal entry. Its rows ascend in time for each point."""
     table = pa.ipc.open_stream(pa.py_buffer(body)).read_all()
-    late, good = _column(table, "late"), _column(table, "good")
-    index, known = _index(_column(table, "point"), numbers)
-    at_us, value = _column(table, "at_utc").astype("datetime64[us]").astype(np.int64), _column(table, "value")
+    late, good = column(table, "late"), column(table, "good")
+    index, known = _index(column(table, "point"), numbers)
+    at_us, value = column(table, "at_utc").astype("datetime64[us]").astype(np.int64), column(table, "value")
     heard = known & good
     np.maximum.at(last_good_us, index[good[known]], at_us[heard])
     fresh = ~late[known]
@@ -65,5 +65,6 @@ def _index(points: Ints, numbers: Ints) -> tuple[Ints, npt.NDArray[np.bool_]]:
     return order[place][known] if len(numbers) else np.zeros(0, np.int64), known
 
 
-def _column(table: Any, name: str) -> Any:
+def column(table: Any, name: str) -> Any:
+    """One column of a decoded stream as an array."""
     return table.column(name).combine_chunks().to_numpy(zero_copy_only=False)

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from rules.collector import CollectorState, new_state, step
 from rules.types import AlarmEvent, Change, CollectorSpec, Evidence, Reading, Tier, alarm_id
+from service.evaluate.recovery import column
 
 REASON = "state damaged on disk"
 
@@ -45,7 +46,7 @@ def orphans(
     held = {
         alarm_id(spec.name, point.name, limit.tier.value, track.began_us)
         for point in spec.points
-        for limit, track in zip(point.limits, state.points[point.name].tracks, strict=True)
+        for track, limit in state.points[point.name].judged(point)
         if track.is_active
     }
     return [
@@ -68,17 +69,15 @@ def orphans(
 def _readings(body: bytes, wanted: Mapping[int, tuple[str, str]]) -> dict[str, dict[str, list[Reading]]]:
     """The readings of one entry that were evaluated, by collector and point."""
     table = pa.ipc.open_stream(pa.py_buffer(body)).read_all()
-    point = table.column("point").combine_chunks().to_numpy()
-    late = table.column("late").combine_chunks().to_numpy(zero_copy_only=False)
-    rows = np.flatnonzero(np.isin(point, list(wanted)) & ~late)
+    point = column(table, "point")
+    rows = np.flatnonzero(np.isin(point, list(wanted)) & ~column(table, "late"))
     if not len(rows):
         return {}
-    at_us = table.column("at_utc").combine_chunks().to_numpy(zero_copy_only=False).astype("datetime64[us]")
-    value = table.column("value").combine_chunks().to_numpy(zero_copy_only=False)
-    good = table.column("good").combine_chunks().to_numpy(zero_copy_only=False)
+    at_us = column(table, "at_utc").astype("datetime64[us]").astype(np.int64)
+    value, good = column(table, "value"), column(table, "good")
     found: dict[str, dict[str, list[Reading]]] = {}
     for i in rows.tolist():
         name, point_name = wanted[int(point[i])]
-        reading = Reading(int(at_us[i].astype(np.int64)), float(value[i]), bool(good[i]))
+        reading = Reading(int(at_us[i]), float(value[i]), bool(good[i]))
         found.setdefault(name, {}).setdefault(point_name, []).append(reading)
     return found

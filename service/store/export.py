@@ -17,10 +17,10 @@ import pyarrow.parquet as pq
 from service.model import BadConfiguration
 from service.store import journal
 from service.store.ledger import connect
+from service.store.reader import ALARM, alarm_of
 
 READINGS, ALARMS = "readings.parquet", "alarms.jsonl"
 ROWS_PER_GROUP = 500_000
-_ALARM = "id, collector, point, tier, priority, state, began_us, raised_us, cleared_us, recorded_us, reason, evidence"
 
 
 def export(ledger: Path, target: Path) -> dict[str, Any]:
@@ -40,10 +40,8 @@ def export(ledger: Path, target: Path) -> dict[str, Any]:
         readings, left_out = _readings(connection, part / READINGS)
         alarms = 0
         with (part / ALARMS).open("w", encoding="utf-8") as lines:
-            for row in connection.execute(f"SELECT {_ALARM} FROM alarm ORDER BY raised_us, id"):  # noqa: S608 - constants
-                alarm = dict(zip(_ALARM.split(", "), row, strict=True))
-                alarm["evidence"] = json.loads(alarm["evidence"])
-                lines.write(json.dumps(alarm, ensure_ascii=False) + "\n")
+            for row in connection.execute(f"SELECT {ALARM} FROM alarm ORDER BY raised_us, id"):  # noqa: S608 - constants
+                lines.write(json.dumps(alarm_of(row), ensure_ascii=False) + "\n")
                 alarms += 1
     part.rename(target)
     return {"readings": readings, "alarms": alarms, "left_out": left_out}

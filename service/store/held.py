@@ -7,22 +7,12 @@ takes the summary's end. All of a release is one transaction, so a crash tells n
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Sequence
-from functools import partial
 
-import msgspec
-
-from service.model import Grouping, OutboxRow, Owed, Released, Told
+from service.model import Grouping, Released
+from service.store.owed import COLUMNS, put, row_of
+from service.store.writing import transaction
 
 LANES_AT_MOST = 200  # released in one transaction; the rest follows at the next look
-COLUMNS = "outbox.id, key, channel, contact, address, body, queued_us, attempts"
-
-
-def row_of(columns: Sequence[object]) -> OutboxRow:
-    """An outbox row from `COLUMNS`."""
-    id_, key, channel, contact, address, body, queued_us, attempts = columns
-    told = msgspec.json.decode(str(body), type=Told)
-    return OutboxRow(id_, key, channel, contact, address, told, queued_us, attempts)  # type: ignore[arg-type]
 
 
 def release(connection: sqlite3.Connection, grouping: Grouping, now_us: int) -> int:
@@ -49,7 +39,9 @@ def release(connection: sqlite3.Connection, grouping: Grouping, now_us: int) -> 
         if released is not None:
             ripe.append(released)
     if ripe:
-        in_one(connection, *(partial(_let_go, connection, released, now_us) for released in ripe))
+        with transaction(connection):
+            for released in ripe:
+                _let_go(connection, released, now_us)
     return sum(len(released.alone) + len(released.together) for released in ripe)
 
 
@@ -57,31 +49,14 @@ def _let_go(connection: sqlite3.Connection, released: Released, now_us: int) -> 
     connection.executemany(
         "UPDATE outbox SET next_try_us = ? WHERE id = ? AND state = 'owed'", [(now_us, id_) for id_ in released.alone]
     )
-    summary = None if released.summary is None else _insert(connection, released.summary, now_us)
+    summary = None
+    if released.summary is not None:
+        put(connection, released.summary, now_us)
+        (summary,) = connection.execute("SELECT id FROM outbox WHERE key = ?", (released.summary.key,)).fetchone()
     connection.executemany(
         "UPDATE held SET released_us = ?, summary = ? WHERE id = ?",
         [(now_us, None, id_) for id_ in released.alone] + [(now_us, summary, id_) for id_ in released.together],
     )
-
-
-def _insert(connection: sqlite3.Connection, owed: Owed, now_us: int) -> int:
-    told = owed.told
-    connection.execute(
-        "INSERT OR IGNORE INTO outbox (key, alarm_id, channel, contact, address, step, body, queued_us, next_try_us, "
-        "state) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'owed')",
-        (
-            owed.key,
-            told.alarm_id,
-            owed.channel,
-            owed.contact,
-            owed.address,
-            told.step,
-            msgspec.json.encode(told).decode(),
-            now_us,
-            now_us,
-        ),
-    )
-    return int(connection.execute("SELECT id FROM outbox WHERE key = ?", (owed.key,)).fetchone()[0])
 
 
 def settle(connection: sqlite3.Connection, summary: int) -> None:
@@ -101,16 +76,3 @@ def waiting(connection: sqlite3.Connection) -> tuple[int, int | None]:
         "SELECT count(*), min(held_us) FROM held WHERE released_us IS NULL"
     ).fetchone()
     return int(count), oldest_us
-
-
-def in_one(connection: sqlite3.Connection, *acts: Callable[[], object]) -> None:
-    """Do all of it in one transaction, in this order."""
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        for act in acts:
-            act()
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise

@@ -14,14 +14,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import msgspec
-
 from service.model import AlarmChange, BadConfiguration, Entry, Revision
-from service.store import gaps, journal, opening, seal
+from service.store import gaps, journal, opening, owed, seal
 from service.store.mark import Mark
 from service.store.migrate import migrate
 from service.store.quarantine import Quarantine
 from service.store.seal import Fault
+from service.store.writing import tally, transaction
 
 BUSY_MS = 15_000
 OWED_AT_MOST = 100_000  # notifications; beyond it those of high priority alone are still owed
@@ -89,23 +88,16 @@ class Ledger:
         """
         seq = self.seq + 1
         held = self.quarantine.held
-        connection = self._connection
-        connection.execute("BEGIN IMMEDIATE")
-        try:
+        with transaction(self._connection):
             crc = self._write_journal(seq, entry)
             self._write_revision(entry)
             self._write_states(seq, entry)
             self._write_changes(entry)
             self._write_owed(entry)
-            gaps.write(connection, entry.numbering)
+            gaps.write(self._connection, entry.numbering)
             held = self.quarantine.keep(entry.rejected, held)
             if entry.settled is not None:
                 held = self.quarantine.settle(entry.settled, entry.queued_us, held)
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
         self.seq, self.quarantine.held, self._crc = seq, held, crc
         with suppress(OSError):  # a mark that lags behind says nothing wrong
             self._mark.write(seq, crc)
@@ -120,10 +112,7 @@ class Ledger:
             "INSERT INTO journal (seq, committed_us, rows, readings, events, crc) VALUES (?, ?, ?, ?, ?, ?)",
             (seq, entry.committed_us, rows, body, events, crc),
         )
-        self._connection.executemany(
-            "INSERT INTO tally VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
-            entry.tallies,
-        )
+        tally(self._connection, entry.tallies)
         return crc
 
     def _write_revision(self, entry: Entry) -> None:
@@ -188,31 +177,9 @@ class Ledger:
             "+ (SELECT count(*) FROM held WHERE released_us IS NULL)"
         )
         refused = f"not sent: {OWED_AT_MOST} notifications were owed already"
-        for number, owed in enumerate(entry.owed):
-            is_owed = number < room or owed.told.priority == "high"
-            self._connection.execute(
-                "INSERT OR IGNORE INTO outbox (key, alarm_id, channel, contact, address, step, body, queued_us, "
-                "next_try_us, state, done_us, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    owed.key,
-                    owed.told.alarm_id,
-                    owed.channel,
-                    owed.contact,
-                    owed.address,
-                    owed.told.step,
-                    msgspec.json.encode(owed.told).decode(),
-                    entry.queued_us,
-                    entry.queued_us if is_owed and not owed.held_in else None,
-                    "owed" if is_owed else "given up",
-                    None if is_owed else entry.queued_us,
-                    "" if is_owed else refused,
-                ),
-            )
-        self._connection.executemany(
-            "INSERT OR IGNORE INTO held (id, lane, held_us) "
-            "SELECT id, ?, ? FROM outbox WHERE key = ? AND state = 'owed' AND next_try_us IS NULL",
-            [(owed.held_in, entry.queued_us, owed.key) for owed in entry.owed if owed.held_in],
-        )
+        for number, item in enumerate(entry.owed):
+            is_taken = number < room or item.told.priority == "high"
+            owed.put(self._connection, item, entry.queued_us, refused="" if is_taken else refused)
 
     # ------------------------------------------------------------ the register's numbers
 

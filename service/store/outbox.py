@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 
 from service.model import Grouping, OutboxRow
 from service.store import held, seal
 from service.store.ledger import connect
+from service.store.owed import COLUMNS, row_of
+from service.store.writing import transaction
 
 SET_BACK_US = 1_000_000  # a row of a time so far ahead was written before the clock was set back
 RELEASE_EVERY_US = 500_000  # between two looks at what is held
@@ -42,12 +43,11 @@ class LedgerOutbox:
                 self._released_us = now_us
                 held.release(self._connection, self._grouping, now_us)
             rows = self._connection.execute(
-                "SELECT id, key, channel, contact, address, body, queued_us, attempts "
-                "FROM outbox AS row INDEXED BY outbox_due WHERE next_try_us IS NOT NULL "
+                f"SELECT {COLUMNS} FROM outbox INDEXED BY outbox_due WHERE next_try_us IS NOT NULL "  # noqa: S608 - constants
                 "AND (next_try_us <= ? OR coalesce(done_us, queued_us) > ?) "
                 "AND NOT EXISTS (SELECT 1 FROM outbox AS earlier "
-                "WHERE earlier.alarm_id = row.alarm_id AND earlier.channel = row.channel "
-                "AND earlier.address = row.address AND earlier.state = 'owed' AND earlier.id < row.id) "
+                "WHERE earlier.alarm_id = outbox.alarm_id AND earlier.channel = outbox.channel "
+                "AND earlier.address = outbox.address AND earlier.state = 'owed' AND earlier.id < outbox.id) "
                 "ORDER BY id LIMIT ?",
                 (now_us, now_us + SET_BACK_US, limit),
             ).fetchall()
@@ -55,7 +55,7 @@ class LedgerOutbox:
         for row_id, text in damaged.items():
             self._note(f"outbox {row_id}", f"{text}; the notification is not sent")
             self.failed(row_id, now_us, "damaged on disk", None)
-        return [held.row_of(row) for row in rows if row[0] not in damaged]
+        return [row_of(row) for row in rows if row[0] not in damaged]
 
     def _damaged(self, ids: list[int]) -> dict[int, str]:
         """Those of these rows that are not as they were written, with a text: nobody may be told what they say."""
@@ -95,10 +95,6 @@ class LedgerOutbox:
 
     def _mark(self, statement: str, values: tuple[object, ...], row_id: int) -> None:
         """Settle the row, and with it the rows that it tells."""
-        with self._lock:
-            connection = self._connection
-            held.in_one(
-                connection,
-                partial(connection.execute, statement, values),
-                partial(held.settle, connection, row_id),
-            )
+        with self._lock, transaction(self._connection):
+            self._connection.execute(statement, values)
+            held.settle(self._connection, row_id)

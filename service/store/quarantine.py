@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.model import Chosen, Kept, Purge, Purged, Rejected, SendAgain, Settled
+from service.store.writing import tally, transaction
 
 PAYLOAD_KEPT_BYTES = 262_144  # of a message; longer ones were refused for their length
 TEXT_KEPT = 4000  # characters of a message's topic, and of the reason: both can quote what was sent
@@ -71,11 +72,7 @@ class Quarantine:
             self._insert(item.received_us, item, kept)
             held = held.with_more(weight, [(item.code, 1)])
         if left_out:
-            self._connection.execute(
-                "INSERT INTO tally VALUES ('not kept', ?) "
-                "ON CONFLICT (name) DO UPDATE SET count = count + excluded.count",
-                (left_out,),
-            )
+            tally(self._connection, [("not kept", left_out)])
         return held
 
     def settle(self, settled: Settled, at_us: int, held: Held) -> Held:
@@ -115,8 +112,7 @@ class Quarantine:
         the bound and within the file; the file itself does not shrink.
         """
         connection = self._connection
-        connection.execute("BEGIN IMMEDIATE")
-        try:
+        with transaction(connection):
             rows = connection.execute(
                 f"SELECT code, state, count(*), sum({_WEIGHT}) FROM quarantine "  # noqa: S608 - constants
                 "WHERE received_us < ? GROUP BY code, state",
@@ -136,11 +132,6 @@ class Quarantine:
                     bytes=purged.bytes,
                     codes=purged.codes,
                 )
-            connection.execute("COMMIT")
-        except BaseException:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            raise
         gone = [(code, -count) for code, state, count, _ in rows if state == "kept"]
         self.held = self.held.with_more(-purged.bytes, gone)
         return purged

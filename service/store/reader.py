@@ -11,7 +11,14 @@ from service.store import gaps
 from service.store.ledger import connect
 from service.store.quarantine import QuarantineReader
 
-_ALARM = "id, collector, point, tier, priority, state, began_us, raised_us, cleared_us, recorded_us, reason, evidence"
+ALARM = "id, collector, point, tier, priority, state, began_us, raised_us, cleared_us, recorded_us, reason, evidence"
+
+
+def alarm_of(row: tuple[Any, ...]) -> dict[str, Any]:
+    """An alarm by the names of its columns, from `ALARM`."""
+    alarm = dict(zip(ALARM.split(", "), row, strict=True))
+    alarm["evidence"] = json.loads(alarm["evidence"])
+    return alarm
 
 
 class LedgerReader:
@@ -27,7 +34,7 @@ class LedgerReader:
         where = "WHERE state = 'active'" if active_only else ""
         with self._lock:
             rows = self._connection.execute(
-                f"SELECT {_ALARM} FROM alarm {where} ORDER BY raised_us DESC, id LIMIT ?",  # noqa: S608 - constants
+                f"SELECT {ALARM} FROM alarm {where} ORDER BY raised_us DESC, id LIMIT ?",  # noqa: S608 - constants
                 (limit,),
             ).fetchall()
             return [self._alarm(row) for row in rows]
@@ -36,7 +43,7 @@ class LedgerReader:
         """One alarm row with `told`, as in `alarms`; None when there is none of this id."""
         with self._lock:
             row = self._connection.execute(
-                f"SELECT {_ALARM} FROM alarm WHERE id = ?",  # noqa: S608 - constants
+                f"SELECT {ALARM} FROM alarm WHERE id = ?",  # noqa: S608 - constants
                 (alarm_id,),
             ).fetchone()
             return None if row is None else self._alarm(row)
@@ -45,7 +52,7 @@ class LedgerReader:
         """The alarm of this limit that was active at an instant of event time; None when none was."""
         with self._lock:
             row = self._connection.execute(
-                f"SELECT {_ALARM} FROM alarm WHERE collector = ? AND point = ? AND tier = ? AND raised_us <= ? "  # noqa: S608 - constants
+                f"SELECT {ALARM} FROM alarm WHERE collector = ? AND point = ? AND tier = ? AND raised_us <= ? "  # noqa: S608 - constants
                 "AND (cleared_us IS NULL OR cleared_us > ?) ORDER BY raised_us DESC LIMIT 1",
                 (collector, point, tier, at_us, at_us),
             ).fetchone()
@@ -71,9 +78,7 @@ class LedgerReader:
             self._connection.close()
 
     def _alarm(self, row: tuple[Any, ...]) -> dict[str, Any]:
-        names = _ALARM.split(", ")
-        alarm = dict(zip(names, row, strict=True))
-        alarm["evidence"] = json.loads(alarm["evidence"])
+        alarm = alarm_of(row)
         told = self._connection.execute(
             "SELECT step, contact, channel, state, coalesce(done_us, queued_us), detail FROM outbox "
             "WHERE alarm_id = ? ORDER BY id",

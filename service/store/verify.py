@@ -21,6 +21,7 @@ from service.store import journal, opening, seal
 from service.store.ledger import connect
 from service.store.migrate import steps
 from service.store.seal import Fault
+from service.store.writing import transaction
 
 FAULTS_AT_MOST = 1_000
 Query = Callable[[str], list[tuple[Any, ...]]]
@@ -197,8 +198,7 @@ def accepted(path: Path) -> set[str]:
 
 def accept(path: Path, faults: list[Fault], at_us: int, who: str) -> None:
     """Put on record that a person accepts these losses: health shows them no longer. Mends nothing."""
-    with closing(connect(path)) as connection:
-        connection.execute("BEGIN IMMEDIATE")
+    with closing(connect(path)) as connection, transaction(connection):
         connection.executemany(
             "INSERT INTO damage (noticed_us, what, detail, settled_us) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (what) DO UPDATE SET settled_us = excluded.settled_us",
@@ -209,4 +209,3 @@ def accept(path: Path, faults: list[Fault], at_us: int, who: str) -> None:
         connection.execute(
             "INSERT INTO audit (at_us, who, what, detail) VALUES (?, ?, 'accept damage', ?)", (at_us, who, detail)
         )
-        connection.execute("COMMIT")

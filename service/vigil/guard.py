@@ -20,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from service.vigil.ending import ended
 from service.vigil.storage import StorageAlarm
 from service.vigil.systemd import Notifier
 
@@ -61,9 +62,7 @@ class Guard:
     def stop(self, timeout_s: float) -> bool:
         """End the thread; false when it did not end in time."""
         self._stopping.set()
-        if self.thread.ident is not None:
-            self.thread.join(timeout_s)
-        return not self.thread.is_alive()
+        return ended(self.thread, timeout_s)
 
     def turn(self, now_s: float) -> None:
         """Look once, and give the signs that are due. `now_s` is monotonic."""

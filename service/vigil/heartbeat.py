@@ -11,6 +11,8 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
+from service.vigil.ending import ended
+
 PUBLISH_S = 10.0  # the longest wait for the broker's acknowledgement
 AGAIN_S = 1.0  # after one that could not be published
 
@@ -43,9 +45,7 @@ class Heartbeat:
         """End the thread; false when it did not end in time."""
         self._stopping.set()
         self._hurry.set()
-        if self.thread.ident is not None:
-            self.thread.join(timeout_s)
-        return not self.thread.is_alive()
+        return ended(self.thread, timeout_s)
 
     def beat(self) -> bool:
         """Say it once; false, with `last_error`, when the broker could not be told."""

@@ -14,6 +14,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from service.vigil.ending import ended
+
 EVERY_S = 2.0
 WRITE_EVERY_S = 30.0
 LOCK_WAIT_MS = 2_000
@@ -49,9 +51,7 @@ class Probe:
     def stop(self, timeout_s: float) -> bool:
         """End the thread; false when the disk does not let it."""
         self._stop.set()
-        if self.thread.ident is not None:
-            self.thread.join(timeout_s)
-        return not self.thread.is_alive()
+        return ended(self.thread, timeout_s)
 
     def look(self) -> Look:
         """Look now; never raises for what it finds."""

@@ -93,9 +93,8 @@ class StorageAlarm:
 
     def _send(self, channel: Channel, address: Address, told: Told) -> str:
         """ "" when the channel took it, else why not."""
-        row = OutboxRow(
-            0, "|".join((told.alarm_id, told.step, *address)), address[1], address[0], address[2], told, told.at_us
-        )
+        contact, name, to = address
+        row = OutboxRow(0, _key(told, address), name, contact, to, told, told.at_us)
         try:
             answer = channel.send(row)
         except Exception as error:  # noqa: BLE001 - whatever a channel raises, the others must still be told
@@ -110,10 +109,7 @@ class StorageAlarm:
             heard = sorted(self._told)
         self._told = None
         told = self._notice("records-again", "", self._wall_us())
-        owed = tuple(
-            Owed("|".join((told.alarm_id, told.step, *address)), address[1], address[0], address[2], told)
-            for address in heard
-        )
+        owed = tuple(Owed(_key(told, (contact, name, to)), name, contact, to, told) for contact, name, to in heard)
         if owed:
             threading.Thread(target=self._owe, args=(owed,), name="storage-over", daemon=True).start()
 
@@ -135,3 +131,7 @@ class StorageAlarm:
             recorded_us=at_us,
             note=f"Sent directly, not from the record. {trouble}" if trouble else f"It lasted {lasted_s:.0f} s.",
         )
+
+
+def _key(told: Told, address: Address) -> str:
+    return "|".join((told.alarm_id, told.step, *address))

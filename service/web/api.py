@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import anyio
-from fastapi import APIRouter, Depends, FastAPI, Header, HTTPException, Query, Request, Response
+from fastapi import APIRouter, Depends, FastAPI, Header, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from fastapi.staticfiles import StaticFiles
@@ -23,13 +23,13 @@ from service.units.times import parse_rfc3339
 from service.web import words
 from service.web.access import Access, Gate
 from service.web.gaps import gap_routes
-from service.web.problem import answer_with_problems
+from service.web.paging import Rows
+from service.web.problem import answer_with_problems, later
 from service.web.quarantine import quarantine_routes
 from service.web.shown import OverviewShown, shown
 from service.web.stream import Broadcast, Full
 
 FOLDER = Path(__file__).parent
-ROWS_MAX = 1000
 RETRY_MS = 2000  # how long a browser waits before it asks for the stream again
 
 
@@ -133,7 +133,7 @@ def _data_routes(house: House) -> APIRouter:
         return _overview(house)
 
     @routes.get("/alarms")
-    def alarms(active: bool = True, limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> list[AlarmView]:
+    def alarms(active: bool = True, limit: Rows = 100) -> list[AlarmView]:
         """Alarms, the newest first; only active and held ones unless `active` is false."""
         return house.alarms(active_only=active, limit=limit)
 
@@ -143,7 +143,7 @@ def _data_routes(house: House) -> APIRouter:
         try:
             return house.history_counts()
         except RuntimeError as error:
-            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
+            raise later(str(error)) from None
 
     @routes.get("/explain", responses={404: {"description": "no such alarm, or no such limit"}})
     def explain(
@@ -161,7 +161,7 @@ def _data_routes(house: House) -> APIRouter:
         except BadInput as error:
             raise HTTPException(422, str(error)) from None
         except RuntimeError as error:  # the history is being opened or rebuilt
-            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
+            raise later(str(error)) from None
 
     return routes
 
@@ -189,7 +189,7 @@ def _act_routes(house: House) -> APIRouter:
                 404, f"there is no contact {order.contact!r} in the plant file; use the id of a [[contact]]"
             ) from None
         except RuntimeError as error:  # no room for it, or the service is stopping
-            raise HTTPException(503, str(error), {"Retry-After": "10"}) from None
+            raise later(str(error)) from None
 
     @routes.post("/rebuild", status_code=202)
     def rebuild() -> Said:
@@ -207,7 +207,7 @@ def _stream_routes(broadcast: Broadcast) -> APIRouter:
             with broadcast.place():
                 yield
         except Full as full:
-            raise HTTPException(503, f"{full}; close one", {"Retry-After": "10"}) from None
+            raise later(f"{full}; close one") from None
 
     @routes.get("/events", response_class=EventSourceResponse, dependencies=[Depends(place)])
     async def events(last_event_id: Annotated[str, Header()] = "") -> AsyncIterator[ServerSentEvent]:

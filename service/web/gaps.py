@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter
 from pydantic import BaseModel
 
 from service.model import House
 from service.units.times import as_datetime
-
-ROWS_MAX = 1000
+from service.web.paging import Rows
 
 
 class GatewayNumbering(BaseModel):
@@ -41,7 +39,7 @@ def gap_routes(house: House) -> APIRouter:
     routes = APIRouter(prefix="/api/v1")
 
     @routes.get("/gaps")
-    def gaps(missing: bool = True, limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100) -> Gaps:
+    def gaps(missing: bool = True, limit: Rows = 100) -> Gaps:
         """Messages that a gateway numbered and that never came; with `missing` false also those that came after all."""
         rows = house.gaps(missing_only=missing, limit=limit)
         return Gaps(

@@ -17,6 +17,11 @@ def problem(status: int, detail: str, headers: dict[str, str] | None = None, **m
     return JSONResponse(body | members, status_code=status, headers=headers, media_type="application/problem+json")
 
 
+def later(detail: str) -> HTTPException:
+    """What cannot be done now, and may be asked for again soon."""
+    return HTTPException(503, detail, {"Retry-After": "10"})
+
+
 def answer_with_problems(app: FastAPI) -> None:
     """Make every error of the application a problem document."""
 

@@ -12,10 +12,10 @@ from pydantic import BaseModel, Field
 
 from service.model import BadInput, Chosen, House, Purged, SendAgain, SentAgain
 from service.units.times import parse_duration_us, parse_rfc3339
+from service.web.paging import ROWS_MAX, Rows
+from service.web.problem import later
 
-ROWS_MAX = 1000
 ID_MAX = 2**63 - 1
-RETRY = {"Retry-After": "10"}
 
 Id = Annotated[int, Field(ge=1, le=ID_MAX)]
 Person = Annotated[str, Field(min_length=1, max_length=200, description="who orders it; goes on record")]
@@ -47,7 +47,7 @@ def quarantine_routes(house: House) -> APIRouter:
     @routes.get("")
     def quarantine(
         *,
-        limit: Annotated[int, Query(ge=1, le=ROWS_MAX)] = 100,
+        limit: Rows = 100,
         before: Annotated[int | None, Query(ge=1, le=ID_MAX)] = None,
         state: Literal["kept", "redriven", "any"] = "kept",
         code: Code = "",
@@ -90,7 +90,7 @@ def _add_orders(routes: APIRouter, house: House) -> None:
         try:
             return house.send_again(SendAgain(chosen, order.who, order.after))
         except RuntimeError as error:
-            raise HTTPException(503, str(error), RETRY) from None
+            raise later(str(error)) from None
 
     @routes.post("/purge", responses={503: {"description": "not possible now; ask again"}})
     def purge(order: PurgeOrder) -> Purged:
@@ -100,7 +100,7 @@ def _add_orders(routes: APIRouter, house: House) -> None:
         except BadInput as error:
             raise HTTPException(422, f"older_than: {error}") from None
         except RuntimeError as error:
-            raise HTTPException(503, str(error), RETRY) from None
+            raise later(str(error)) from None
 
 
 def _chosen(ids: tuple[int, ...], code: str, topic: str, since: str) -> Chosen:

@@ -44,18 +44,6 @@ def mend(daemon: parts.Daemon) -> None:
     daemon.start()
 
 
-def post(daemon: parts.Daemon, path: str, body: dict[str, Any]) -> Any:
-    token = (daemon.folder / "data" / "token").read_text().strip()
-    answer = httpx.post(
-        f"http://127.0.0.1:{daemon.port}/api/v1/quarantine{path}",
-        json=body,
-        headers={"Authorization": f"Bearer {token}"},
-        timeout=20,
-    )
-    answer.raise_for_status()
-    return answer.json()
-
-
 def verb(daemon: parts.Daemon, *arguments: str) -> str:
     """What `dustcake quarantine` prints, asked of the running daemon."""
     config = str(daemon.folder / "dustcake.toml")
@@ -177,5 +165,5 @@ def ask_until_killed(daemon: parts.Daemon) -> None:
     after, left = 0, 1
     with contextlib.suppress(httpx.TransportError):
         while left:
-            answer = post(daemon, "/again", {"who": "ann", "after": after})
+            answer = daemon.post("/api/v1/quarantine/again", {"who": "ann", "after": after})
             after, left = answer["after"], answer["left"]

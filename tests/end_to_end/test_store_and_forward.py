@@ -6,21 +6,16 @@ DUSTCAKE_GATEWAYS sets how many gateways (20).
 
 from __future__ import annotations
 
-import json
 import os
 import random
-import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from tests import parts
 from tests.end_to_end.story import Story, truth
@@ -121,23 +116,6 @@ def messages(burst: Burst, draw: random.Random, *, newest_first: bool = False) -
     return made
 
 
-@contextmanager
-def heard_news(broker: parts.BrokerAt) -> Iterator[list[dict[str, Any]]]:
-    """The notifications of the contact, as they are published."""
-    heard: list[dict[str, Any]] = []
-    ready = threading.Event()
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    client.on_connect = lambda *_: client.subscribe("news/stored", 1)
-    client.on_subscribe = lambda *_: ready.set()
-    client.on_message = lambda _c, _d, message: heard.append(json.loads(message.payload))
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    assert ready.wait(20)
-    yield heard
-    client.disconnect()
-    client.loop_stop()
-
-
 def all_told(daemon: parts.Daemon) -> bool:
     return daemon.ask_ledger("SELECT count(*) FROM outbox WHERE state = 'owed'") == [(0,)]
 
@@ -152,7 +130,7 @@ def test_a_burst_is_stored_once_judged_at_its_own_time_and_told_in_few_messages(
     live_rows: list[tuple[str, float, float]] = []
     with (
         parts.mosquitto(tmp_path) as broker,
-        heard_news(broker) as news,
+        parts.hearing(broker, "news/stored") as news,
         parts.publisher(broker) as client,
     ):
         daemon = parts.Daemon(tmp_path / "d", broker, plant(), SETTINGS)

@@ -187,14 +187,15 @@ def main(words: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m tests.property.soak", description=__doc__.partition("\n")[0])
-    parser.add_argument("--histories", type=_positive, default=20_000, help=f"at least so many, in blocks of {BLOCK}")
+    parser.add_argument("--histories", type=positive, default=20_000, help=f"at least so many, in blocks of {BLOCK}")
     parser.add_argument("--seed", type=int, default=0, help="of the first block; the next has the next (default 0)")
-    parser.add_argument("--processes", type=_positive, default=1, help="how many share the work (default 1)")
+    parser.add_argument("--processes", type=positive, default=1, help="how many share the work (default 1)")
     parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
     return parser
 
 
-def _positive(text: str) -> int:
+def positive(text: str) -> int:
+    """A number of the command line that counts something."""
     number = int(text)
     if number < 1:
         raise ValueError(f"{number}, expected 1 or more")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import socket
 import sqlite3
@@ -14,9 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from service.cli.app import run as cli
 from service.config import load
@@ -36,23 +33,6 @@ QUICK = "[watch]\nheartbeat_s = 1\n"
 def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[parts.BrokerAt]:
     with parts.any_broker(tmp_path_factory.mktemp("broker")) as found:
         yield found
-
-
-@contextlib.contextmanager
-def hearing(broker: parts.BrokerAt, topic: str) -> Iterator[list[dict[str, Any]]]:
-    """What is published on a topic from now on, as JSON."""
-    heard: list[dict[str, Any]] = []
-    ready = threading.Event()
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    client.on_connect = lambda *_: client.subscribe(topic, 1)
-    client.on_subscribe = lambda *_: ready.set()
-    client.on_message = lambda _c, _d, message: heard.append(json.loads(message.payload) | {"retain": message.retain})
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    assert ready.wait(20)
-    yield heard
-    client.disconnect()
-    client.loop_stop()
 
 
 @contextlib.contextmanager
@@ -84,8 +64,8 @@ def test_the_daemon_says_that_it_works_that_it_cannot_record_and_that_it_can_aga
     said: list[str] = []
     with (
         socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager,
-        hearing(broker, beats_on) as beats,
-        hearing(broker, "news/notifications") as news,
+        parts.hearing(broker, beats_on) as beats,
+        parts.hearing(broker, "news/notifications") as news,
         parts.publisher(broker) as client,
     ):
         manager.bind(str(tmp_path / "notify"))

@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from tests.property.oracle import alarms
+from tests.property.soak import positive
 from tests.simulation import years
 from tests.simulation.run import Result, simulate
 
@@ -126,18 +127,11 @@ def main(words: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m tests.simulation", description=__doc__.partition("\n")[0])
-    parser.add_argument("--seeds", type=_positive, default=1000, help="how many (default 1000)")
+    parser.add_argument("--seeds", type=positive, default=1000, help="how many (default 1000)")
     parser.add_argument("--seed", type=int, default=0, help="the first; the next is one more (default 0)")
-    parser.add_argument("--processes", type=_positive, default=1, help="how many share the work (default 1)")
+    parser.add_argument("--processes", type=positive, default=1, help="how many share the work (default 1)")
     parser.add_argument("--for", type=float, default=float("inf"), dest="for_s", help="seconds, at most about so many")
     parser.add_argument("--json", action="store_true", help="print the result as one JSON object")
     parser.add_argument("--years", type=float, default=0.0, help="play long plants: sensor-years at most")
     parser.add_argument("--interval", type=float, default=300.0, help="with --years: seconds between readings")
     return parser
-
-
-def _positive(text: str) -> int:
-    number = int(text)
-    if number < 1:
-        raise ValueError(f"{number}, expected 1 or more")
-    return number
