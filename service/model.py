@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Annotated, Any, Literal, Protocol
+from typing import Annotated, Any, Literal, NamedTuple, Protocol
 
 import msgspec
 import numpy as np
@@ -32,6 +32,17 @@ class BadConfiguration(Exception):
     """The site's fault. The text names file, key path, value, what was expected and the remedy."""
 
 
+class Delivery(NamedTuple):
+    """What the broker says of a message it sends: whether, and as what, the service may have had it before."""
+
+    packet: int = 0  # its packet identifier, the same each time that it is sent again (MQTT 5.0, 4.4); 0 at QoS 0
+    is_again: bool = False  # it was sent before and not acknowledged (DUP, 3.3.1.1)
+    is_retained: bool = False  # it was kept by the broker, and comes with every subscription (RETAIN, 3.3.1.3)
+
+
+UNSAID = Delivery()
+
+
 class Parcel(msgspec.Struct, frozen=True, gc=False):
     """One message from the broker. `token` is what the receiver needs to acknowledge it."""
 
@@ -39,6 +50,7 @@ class Parcel(msgspec.Struct, frozen=True, gc=False):
     payload: bytes
     received_us: int
     token: Any = None
+    delivery: Delivery = UNSAID
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +63,7 @@ class Rejected:
     code: str  # short and stable: "unit-unknown", "json-invalid"
     reason: str  # what, value, expected, remedy
     readings: int = 0  # how many were refused; 0 when the message could not be read that far
+    delivery: Delivery = UNSAID
 
 
 REASONS_SHOWN = 5

@@ -107,7 +107,7 @@ class Round:
         if self.is_again:
             self.refused_of.setdefault(origin.token, []).append(rejected)
         else:
-            self.rejected.append(rejected)
+            self.rejected.append(replace(rejected, delivery=origin.delivery))
 
 
 class Pipeline:

@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from service.model import Parcel
+from service.model import Delivery, Parcel
 
 PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
 CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longer is cut as it comes
@@ -239,7 +239,8 @@ class Receiver:
         if self._settled:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
-        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token))
+        delivery = Delivery(message.mid, message.dup, message.retain)
+        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery))
 
     def _status(self, state: str) -> bytes:
         body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}

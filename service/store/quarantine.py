@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -61,18 +62,25 @@ class Quarantine:
         return self.held.bytes > QUARANTINE_BYTES_AT_MOST - ROOM_LEAST_BYTES
 
     def keep(self, rejected: Iterable[Rejected], held: Held) -> Held:
-        """Keep what was rejected where there is room; the rest only grows the tally `not kept`. What is then held."""
-        left_out = 0
+        """Keep what was rejected where there is room; the rest only grows the tally `not kept`. What is then held.
+
+        What the broker sends again because its acknowledgement was lost, or because it retains it, and what is here
+        already, grows the tally `refused again` only.
+        """
+        left_out = again = 0
         for item in rejected:
             kept = item.payload[:PAYLOAD_KEPT_BYTES]
+            if self._has(item, kept):
+                again += 1
+                continue
             weight = _weight(kept, item.topic, item.reason)
             if held.bytes + weight > QUARANTINE_BYTES_AT_MOST:
                 left_out += 1
                 continue
             self._insert(item.received_us, item, kept)
             held = held.with_more(weight, [(item.code, 1)])
-        if left_out:
-            tally(self._connection, [("not kept", left_out)])
+        counts = (("not kept", left_out), ("refused again", again))
+        tally(self._connection, [(name, count) for name, count in counts if count])
         return held
 
     def settle(self, settled: Settled, at_us: int, held: Held) -> Held:
@@ -91,8 +99,15 @@ class Quarantine:
                 continue
             first = refusals[0]
             self._connection.execute(
-                "UPDATE quarantine SET code = ?, reason = ?, size = ?, payload = ? WHERE id = ?",
-                (first.code, first.reason[:TEXT_KEPT], len(first.payload), first.payload, row.id),
+                "UPDATE quarantine SET code = ?, reason = ?, size = ?, payload = ?, digest = ? WHERE id = ?",
+                (
+                    first.code,
+                    first.reason[:TEXT_KEPT],
+                    len(first.payload),
+                    first.payload,
+                    _digest(row.topic, first.payload),
+                    row.id,
+                ),
             )
             weight = _weight(first.payload, row.topic, first.reason)
             held = held.with_more(weight - row.weight, [(row.code, -1), (first.code, 1)])
@@ -164,9 +179,38 @@ class Quarantine:
 
     def _insert(self, received_us: int, item: Rejected, payload: bytes) -> None:
         self._connection.execute(
-            "INSERT INTO quarantine (received_us, topic, code, reason, size, payload) VALUES (?, ?, ?, ?, ?, ?)",
-            (received_us, item.topic[:TEXT_KEPT], item.code, item.reason[:TEXT_KEPT], len(item.payload), payload),
+            "INSERT INTO quarantine (received_us, topic, code, reason, size, payload, packet, digest) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                received_us,
+                item.topic[:TEXT_KEPT],
+                item.code,
+                item.reason[:TEXT_KEPT],
+                len(item.payload),
+                payload,
+                item.delivery.packet,
+                _digest(item.topic, payload),
+            ),
         )
+
+    def _has(self, item: Rejected, payload: bytes) -> bool:
+        """Whether this very message is kept already: sent again under its packet identifier, or retained."""
+        delivery = item.delivery
+        if not (delivery.is_again or delivery.is_retained):
+            return False
+        found = self._connection.execute(
+            "SELECT 1 FROM quarantine WHERE digest = ? AND state = 'kept' AND topic = ? AND size = ? AND payload = ? "
+            "AND (packet = ? OR ?)",
+            (
+                _digest(item.topic, payload),
+                item.topic[:TEXT_KEPT],
+                len(item.payload),
+                payload,
+                delivery.packet,
+                delivery.is_retained,
+            ),
+        )
+        return found.fetchone() is not None
 
     def _audit(self, at_us: int, who: str, what: str, **detail: Any) -> None:
         self._connection.execute(
@@ -226,6 +270,10 @@ class QuarantineReader:
 def _weight(payload: bytes, topic: str, reason: str) -> int:
     """The same as `_WEIGHT` of the row that it becomes."""
     return len(payload) + sum(len(text[:TEXT_KEPT].encode()) for text in (topic, reason)) + ROW_BYTES
+
+
+def _digest(topic: str, payload: bytes) -> int:
+    return zlib.crc32(payload, zlib.crc32(topic[:TEXT_KEPT].encode()))
 
 
 def _bound(chosen: Chosen) -> dict[str, Any]:

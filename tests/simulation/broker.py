@@ -1,8 +1,9 @@
 """A simulated broker: one persistent session at QoS 1, and the client library's face of it.
 
 Owns what was accepted, what is on its way, and what was acknowledged. After a new connection it sends again what was
-not acknowledged, in order and under new packet numbers, and then goes on. An acknowledgement that no message of this
-connection waits for is a fault of the service, and is kept as one.
+not acknowledged, in order, marked as sent again and under the same packet numbers (MQTT 5.0, 4.4); after a restart of
+the broker as if it were new, which the standard does not allow and which it costs nothing to bear. Then it goes on. An
+acknowledgement that no message of this connection waits for is a fault of the service, and is kept as one.
 """
 
 from __future__ import annotations
@@ -24,7 +25,17 @@ class Message(NamedTuple):
     topic: str
     payload: bytes
     mid: int
+    dup: bool
+    retain: bool
     qos: int = 1
+
+
+class Waiting(NamedTuple):
+    """A message that is to be sent; `mid` is 0 until it was sent once, and after that its packet number."""
+
+    number: int  # of the accepted messages; -1 for a retained one
+    sent: Sent
+    mid: int = 0
 
 
 @dataclass(slots=True)
@@ -35,10 +46,11 @@ class Broker:
     interrupt: Callable[[str], None]
     is_up: bool = True
     accepted: list[Sent] = field(default_factory=list)
-    deliveries: Counter[int] = field(default_factory=Counter)  # by number of the accepted message
+    deliveries: Counter[int] = field(default_factory=Counter)  # as new, by number of the accepted message
     faults: list[str] = field(default_factory=list)
-    _waiting: deque[tuple[int, Sent]] = field(default_factory=deque)
-    _on_way: dict[int, tuple[int, Sent]] = field(default_factory=dict)  # by packet number, in order
+    _waiting: deque[Waiting] = field(default_factory=deque)
+    _on_way: dict[int, Waiting] = field(default_factory=dict)  # by packet number, in order
+    _forgets: bool = False  # at the next connection: which messages it has sent before
     _retained: dict[str, Sent] = field(default_factory=dict)
     _client: Client | None = None
     _mid: int = 0
@@ -52,20 +64,25 @@ class Broker:
         return len(self._waiting)
 
     def accept(self, sent: Sent) -> None:
-        self._waiting.append((len(self.accepted), sent))
+        self._waiting.append(Waiting(len(self.accepted), sent))
         self.accepted.append(sent)
         if sent.retained:
             self._retained[sent.topic] = sent
 
     def connect(self, client: Client) -> None:
         """Take the session up: what is not acknowledged comes again, first and in order."""
-        self._waiting.extendleft(reversed(self._on_way.values()))
+        again = [Waiting(*item[:2], 0 if self._forgets else mid) for mid, item in self._on_way.items()]
+        self._waiting.extendleft(reversed(again))
         self._on_way.clear()
-        self._client, self._mid = client, 0
+        self._client, self._forgets = client, False
+
+    def restart(self) -> None:
+        """Come back after an outage of its own."""
+        self.is_up = self._forgets = True
 
     def subscribe(self) -> None:
         """A subscription brings the retained messages once more."""
-        self._waiting.extend((-1, sent) for _, sent in sorted(self._retained.items()))
+        self._waiting.extend(Waiting(-1, sent) for _, sent in sorted(self._retained.items()))
 
     def drop(self) -> None:
         self._client = None
@@ -74,13 +91,15 @@ class Broker:
         """Send the next messages, as far as the client takes more."""
         client = self._client
         while client is not None and most > 0 and self._waiting and len(self._on_way) < RECEIVE_MAXIMUM:
-            number, sent = self._waiting.popleft()
-            self._mid += 1
+            item = self._waiting.popleft()
             most -= 1
-            self._on_way[self._mid] = (number, sent)
-            self.deliveries[number] += 1
-            self.note(f"delivers {number} as {self._mid}")
-            client.on_message(client, None, Message(sent.topic, sent.payload, self._mid))
+            is_again, mid = item.mid > 0, item.mid or self._mid + 1
+            self._mid = max(self._mid, mid)
+            self._on_way[mid] = item
+            self.deliveries[item.number] += not is_again
+            self.note(f"delivers {item.number} as {mid}{' again' if is_again else ''}")
+            message = Message(item.sent.topic, item.sent.payload, mid, is_again, item.number < 0)
+            client.on_message(client, None, message)
 
     def acknowledge(self, client: Client, mid: int) -> None:
         if client is not self._client:

@@ -141,7 +141,7 @@ def _news(accepted: Sequence[Key]) -> Iterator[Key]:
 
 
 def _quarantined(found: Found, ledger: sqlite3.Connection, figures: Counter[str]) -> list[str]:
-    """Each refused message is kept as often as the gateway sent it; more often only where the broker sent it again."""
+    """Each refused message is kept as often as the gateway sent it; more often only where the broker sent it as new."""
     kept = Counter(_mark(payload) for (payload,) in ledger.execute("SELECT payload FROM quarantine"))
     sent: Counter[tuple[str, ...]] = Counter()
     came: Counter[tuple[str, ...]] = Counter()

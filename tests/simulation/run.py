@@ -149,7 +149,7 @@ class Run:
             self.broker.is_up = False
             self.note("broker down")
         elif not self.broker.is_up and chance < 0.5:
-            self.broker.is_up = True
+            self.broker.restart()
             self.note("broker up")
         elif chance > 0.97 and self.world.has_steps:
             self.time.off_us = self.draw.choice(OFF_US)

@@ -316,6 +316,6 @@ def play_again(outside: Outside, words: Settings, played: dict[int, Played], fir
         time.true_us = clock_us
         np.copyto(known._received_us, received_us)
         line._listening = lambda listening=listening: listening  # type: ignore[misc]
-        line.round([Parcel(item.topic, item.payload, item.received_us) for item in items])
+        line.round([Parcel(item.topic, item.payload, item.received_us, None, item.delivery) for item in items])
     outside.disk.pull_the_plug()
     return life.service.ledger.seq

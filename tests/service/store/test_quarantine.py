@@ -7,6 +7,7 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from service.model import Chosen, Entry, Purge, Rejected, SendAgain, Settled
+from service.model import Chosen, Delivery, Entry, Purge, Rejected, SendAgain, Settled
 from service.store import quarantine as module
 from service.store.ledger import Ledger, connect
 from service.store.quarantine import QuarantineReader
@@ -291,3 +292,45 @@ def test_the_counts_in_memory_are_those_of_the_file_whatever_happens(
             assert counted_anew(ledger) == (ledger.quarantine.held.bytes, dict(ledger.quarantine.held.codes))
         kept = Counter(code for (code,) in ask(ledger, "SELECT code FROM quarantine WHERE state = 'kept'"))
         assert dict(ledger.quarantine.held.codes) == dict(kept)
+
+
+# ---------------------------------------------------------------- what the broker sends again
+
+FIRST = Delivery(packet=7)
+AGAIN = Delivery(packet=7, is_again=True)
+
+
+@pytest.mark.parametrize(
+    ("delivery", "topic", "payload", "rows"),
+    [
+        (AGAIN, "t", b"{", 1),
+        (Delivery(packet=7), "t", b"{", 2),  # the broker says that it is new: it is
+        (Delivery(packet=8, is_again=True), "t", b"{", 2),  # one like it, whose first delivery was not written
+        (AGAIN, "u", b"{", 2),
+        (AGAIN, "t", b"[", 2),
+        (Delivery(packet=8, is_retained=True), "t", b"{", 1),  # it comes with every subscription
+        (Delivery(packet=8, is_retained=True), "t", b"[", 2),
+    ],
+)
+def test_a_message_that_is_sent_again_is_kept_once(
+    ledger: Ledger, delivery: Delivery, topic: str, payload: bytes, rows: int
+) -> None:
+    keep(ledger, replace(refused(payload=b"{"), delivery=FIRST))
+    keep(ledger, replace(refused(payload=payload, topic=topic), delivery=delivery))
+    assert ask(ledger, "SELECT count(*) FROM quarantine") == [(rows,)]
+    again = ask(ledger, "SELECT count FROM tally WHERE name = 'refused again'")
+    assert again == ([] if rows == 2 else [(1,)])
+    assert counted_anew(ledger) == (ledger.quarantine.held.bytes, dict(ledger.quarantine.held.codes))
+
+
+def test_both_deliveries_in_one_transaction_are_one(ledger: Ledger) -> None:
+    item = refused(payload=b"x" * 300_000)
+    keep(ledger, replace(item, delivery=FIRST), replace(item, delivery=AGAIN))
+    assert ask(ledger, "SELECT count(*), max(size) FROM quarantine") == [(1, 300_000)]
+
+
+def test_what_went_through_and_is_refused_anew_is_kept_anew(ledger: Ledger) -> None:
+    keep(ledger, replace(refused(payload=b""), delivery=FIRST))
+    settle(ledger, {1: ()})
+    keep(ledger, replace(refused(payload=b""), delivery=AGAIN))
+    assert ask(ledger, "SELECT state FROM quarantine ORDER BY id") == [("redriven",), ("kept",)]

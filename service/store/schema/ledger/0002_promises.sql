@@ -3,6 +3,9 @@
 ALTER TABLE journal ADD COLUMN crc INTEGER;
 ALTER TABLE quarantine ADD COLUMN state TEXT NOT NULL DEFAULT 'kept';  -- kept | redriven
 ALTER TABLE quarantine ADD COLUMN settled_us INTEGER;                  -- when it was driven through again
+ALTER TABLE quarantine ADD COLUMN packet INTEGER NOT NULL DEFAULT 0;   -- the broker's identifier of the message
+ALTER TABLE quarantine ADD COLUMN digest INTEGER NOT NULL DEFAULT 0;   -- CRC-32 of topic and kept payload, to find it
+CREATE INDEX quarantine_by_digest ON quarantine (digest);
 CREATE INDEX quarantine_by_code ON quarantine (state, code);
 -- Messages that a gateway numbered and that never came: first and last number, both missing.
 CREATE TABLE gap (
