@@ -6,6 +6,7 @@ import argparse
 import dataclasses
 import json
 import random
+import signal
 import sys
 import tempfile
 import time
@@ -31,6 +32,7 @@ def main() -> int:
         print(f"{given.scenario} cannot be run here: {reason}", file=sys.stderr)
         return 2
     entry.enter()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that everything is taken down on the way out
     seed = given.seed if given.seed is not None else random.SystemRandom().randrange(10**6)
     count = given.count or entry.small
     began_s = time.monotonic()

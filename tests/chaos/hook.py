@@ -36,7 +36,10 @@ class Hook:
         threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
 
     def _post(self, handler: BaseHTTPRequestHandler) -> None:
-        body = handler.rfile.read(int(handler.headers.get("content-length", 0)))
+        length = int(handler.headers.get("content-length", 0))
+        body = handler.rfile.read(length)
+        if len(body) < length:
+            return  # the daemon was killed while it sent: nothing was received
         id_ = handler.headers.get("webhook-id", "")
         status, headers = self.answer(id_)
         self.tries.append((time.monotonic(), id_, status))

@@ -111,7 +111,11 @@ class Record:
             *(f"came and was not owed: {hook.bodies[id_]}" for id_ in unowed if not _is_direct(hook.bodies[id_])),
             *(f"nobody was told of alarm {id_}" for (id_,) in self.ask(UNTOLD)),
             *(f"{key} is {state}: {detail}" for key, state, detail in rows if state != "accepted"),
-            *(f"{id_} came with {len(bodies)} bodies" for id_, bodies in hook.bodies.items() if len(bodies) > 1),
+            *(
+                f"{id_} came with other bodies: {sorted(bodies)}"
+                for id_, bodies in hook.bodies.items()
+                if len(bodies) > 1
+            ),
         ]
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import socket
 from collections import Counter
 from pathlib import Path
 
+import httpx
 import pytest
 
+from tests import parts
 from tests.chaos.hook import Hook
 from tests.chaos.outcome import Outcome
 from tests.chaos.record import Key, Record, history_differs
@@ -93,3 +96,15 @@ def test_a_recovery_that_takes_too_long_is_a_breach() -> None:
     outcome.note_recovery(11.0, 10.0)
     assert len(outcome.breaches) == 1
     assert outcome.longest_recovery_s == 11.0
+
+
+def test_a_post_that_was_cut_off_by_a_kill_was_not_received() -> None:
+    hook = Hook()
+    try:
+        with socket.create_connection(("127.0.0.1", hook.port)) as cut:
+            cut.sendall(b"POST / HTTP/1.1\r\nwebhook-id: msg_a\r\ncontent-length: 10\r\n\r\n{}")
+        httpx.post(f"http://127.0.0.1:{hook.port}/", content=b"{}", headers={"webhook-id": "msg_b"})
+        parts.wait_until(lambda: hook.came["msg_b"] == 1, "the whole one came")
+        assert "msg_a" not in hook.came
+    finally:
+        hook.close()
