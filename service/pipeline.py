@@ -11,7 +11,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
@@ -49,6 +49,7 @@ log = structlog.get_logger()
 COMMIT_RETRY_S = (0.2, 1.0, 5.0)  # waits between attempts at a commit that failed; the last one repeats
 BATCH_BYTES = 8 * 1024 * 1024  # of payload in one transaction; decoded it takes some twenty times as much
 AGAIN_BYTES = 2 * 1024 * 1024  # of it from quarantine: live readings wait meanwhile, and somebody for the answer
+COMMITS_TIMED = 1000  # the last ones
 TIPS_EVERY_ENTRIES = 64  # a restart replays at most so many journal entries
 
 
@@ -139,6 +140,7 @@ class Pipeline:
         self.storage_error = self.clock_error = ""
         self.turned_s = time.monotonic()  # the last turn, or the last attempt at a commit
         self.committing_since_s: float | None = None  # since when the commit under way is tried
+        self.commits_s: deque[float] = deque(maxlen=COMMITS_TIMED)  # how long each took, attempts and waits included
         self.readings = 0  # committed since the start
         self.thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
 
@@ -195,7 +197,7 @@ class Pipeline:
                 if (gateway := _named(parcel.topic, self._topics.readings)) is not None:
                     self._decode_readings(parcel, gateway, batch)
                 elif (gateway := _named(parcel.topic, self._topics.status)) is not None:
-                    changed |= self._decode_status(parcel, gateway)
+                    changed |= self._decode_status(parcel, gateway, batch)
                 else:
                     raise BadInput(
                         f"topic {parcel.topic!r}: expected one of readings or of status, as the settings name them; "
@@ -236,10 +238,13 @@ class Pipeline:
         if not batch.is_again:
             batch.heard.append(message)
 
-    def _decode_status(self, parcel: Parcel, named: str) -> set[str]:
+    def _decode_status(self, parcel: Parcel, named: str, batch: Round) -> set[str]:
         status = native.decode_status(parcel.payload)
         if status.gateway != named:
             raise BadInput(f"status of gateway {status.gateway!r} on the topic of {named!r}: expected the same id")
+        if status.gateway not in self._evaluator.gateways:
+            batch.tallies["statuses of strangers"] += 1  # of a gateway that no collector names: nothing rests on it
+            return set()
         return {status.gateway} if self._evaluator.note_status(status, self._clock.plant_us()) else set()
 
     def _judge(self, batch: Round) -> Judged:
@@ -374,7 +379,7 @@ class Pipeline:
 
     def _commit(self, entry: Entry) -> bool:
         """Commit, however often it takes; false when it still fails while the service is being stopped."""
-        self.committing_since_s = time.monotonic()
+        began_s = self.committing_since_s = time.monotonic()
         for attempt in range(1_000_000):
             self.turned_s = time.monotonic()
             try:
@@ -386,6 +391,7 @@ class Pipeline:
                     return False
                 continue
             self.storage_error, self.committing_since_s = "", None
+            self.commits_s.append(time.monotonic() - began_s)
             self.readings += 0 if entry.batch is None else len(entry.batch)
             if entry.tips is not None:
                 self._tips_seq = seq

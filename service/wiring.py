@@ -351,10 +351,16 @@ class Service:
             "journal entries": self.ledger.seq,
             "history behind": self.ledger.seq - self.history.applied,
             "ledger MiB": self.ledger.path.stat().st_size >> 20,
+            "commit ms": _in_99_of_100_ms(list(self.pipeline.commits_s)),
         }
 
     def _stamp(self) -> str:
         return as_datetime(self.clock.wall_us()).strftime("%Y%m%dT%H%M%S%f")
+
+
+def _in_99_of_100_ms(durations_s: list[float]) -> int:
+    """The time within which 99 of 100 of the last commits were done; 0 before there is one."""
+    return round(sorted(durations_s)[len(durations_s) * 99 // 100] * 1000) if durations_s else 0
 
 
 def run(settings: Settings) -> int:

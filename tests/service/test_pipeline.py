@@ -255,6 +255,7 @@ def test_births_and_wills_are_saved_and_a_lost_gateway_is_told_of(stage: Stage) 
     saved = dict(stage.ask("SELECT id, body FROM gateway"))
     assert json.loads(saved["gw-0"])["offline_us"] == START_S * S
     assert "gw-9" not in saved
+    assert stage.ask("SELECT count FROM tally WHERE name = 'statuses of strangers'") == [(1,)]
     stage.clock.us += 61 * S
     stage.pipeline.round([])
     assert stage.ask("SELECT collector, tier, state FROM alarm") == [("quay/hall/c-0", "no-data", "active")]
