@@ -5,7 +5,7 @@ export UV_PYTHON_DOWNLOADS := never
 RUN := $(UV) run --locked --extra demo
 ARGS ?=
 
-.PHONY: demo test check bench soak chaos mutants clean
+.PHONY: demo test check bench soak agree fuzz chaos mutants clean
 
 demo: $(UV)            ## demo collectors live: readings, alarm, delivered notification (ARGS="--for 120")
 	@$(RUN) --no-dev dustcake demo $(ARGS)
@@ -22,8 +22,14 @@ check: $(UV)           ## lint, format, types, import contracts
 bench: $(UV)           ## speed as ratios, measured in one run on this machine
 	@$(RUN) python -m tests.bench $(ARGS)
 
-soak: $(UV)            ## do all evaluators agree, over very many histories from seeds? (EXAMPLES=1000000 SEED=0)
+soak: $(UV)            ## the service killed between all its steps, in worlds from seeds, for as long as asked (FOR=600 SEED=0)
+	@$(RUN) python -m tests.simulation --seeds 10000000 --for $(or $(FOR),600) --seed $(or $(SEED),0) --processes $$(nproc) $(ARGS)
+
+agree: $(UV)           ## do all evaluators agree, over very many histories from seeds? (EXAMPLES=1000000 SEED=0)
 	@$(RUN) python -m tests.property.soak --histories $(or $(EXAMPLES),1000000) --seed $(or $(SEED),0) --processes $$(nproc) $(ARGS)
+
+fuzz: $(UV)            ## hostile input to every decoder, led by coverage, for as long as asked (FOR=600 SEED=1)
+	@$(RUN) --group fuzz python -m tests.fuzz.guided --seconds $(or $(FOR),600) --seed $(or $(SEED),1) $(ARGS)
 
 chaos: $(UV)           ## kills, full disks, power cuts, torn writes with real parts, a few of each (ARGS="-k kills")
 	@$(RUN) pytest -m chaos tests/chaos $(ARGS)
