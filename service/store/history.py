@@ -25,6 +25,7 @@ from service.store.migrate import migrate
 
 ROWS_PER_APPLY = 500_000
 ENTRIES_PER_APPLY = 10_000
+ENTRIES_FIRST = 200  # after an opening or a failure: a process that keeps dying must still get on, step by step
 ASIDE_KEPT = 3
 THREADS = 2  # of one statement
 GATHER_S = 0.5  # between two transactions, when nothing is waiting
@@ -83,6 +84,7 @@ class History:
         self._rebuild_asked = False
         self._damaged = ""  # why the file has to be made anew, when a question or an entry has found out
         self._damages = 0
+        self._most_entries = ENTRIES_FIRST
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="history", daemon=True)
 
@@ -261,10 +263,11 @@ class History:
             database.close()
 
     def _apply(self) -> None:
-        """Bring over the next journal entries, up to a number of rows, in one transaction."""
+        """Bring over the next journal entries, up to a number of rows, in one transaction; the next may be larger."""
         assert self._database is not None
+        most, self._most_entries = self._most_entries, ENTRIES_FIRST
         database = self._database
-        entries, events, last, committed_us = self._read()
+        entries, events, last, committed_us = self._read(most)
         database.execute("BEGIN")
         self._apply_names(database)
         if entries:
@@ -279,12 +282,13 @@ class History:
             )
         database.execute("UPDATE applied SET seq = ?, committed_us = ?", [last, committed_us])
         database.execute("COMMIT")
+        self._most_entries = min(2 * most, ENTRIES_PER_APPLY)
         with self._work:
             self.applied = last
             self._work.notify_all()
 
-    def _read(self) -> tuple[list[Any], list[tuple[Any, ...]], int, int]:
-        """The next entries: their readings, their alarm changes, and the number and time of the last of them."""
+    def _read(self, most: int) -> tuple[list[Any], list[tuple[Any, ...]], int, int]:
+        """The next entries, about `most`: readings, alarm changes, and the number and time of the last of them."""
         tables: list[Any] = []
         events: list[tuple[Any, ...]] = []
         last, rows, committed_us = self.applied, 0, 0
@@ -299,7 +303,7 @@ class History:
                 events += _changes(stored)
                 last, rows = stored.last, rows + stored.rows
                 committed_us = stored.committed_us
-                if rows >= ROWS_PER_APPLY or last - self.applied >= ENTRIES_PER_APPLY:
+                if rows >= ROWS_PER_APPLY or last - self.applied >= most:
                     break
         return tables, events, last, committed_us
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from service.model import BadConfiguration, Batch, Entry, Owed, Told
+from service.store import journal
 from service.store.history import History
 from service.store.ledger import Ledger, connect
 from service.store.outbox import LedgerOutbox
@@ -206,6 +207,37 @@ def test_thousands_of_small_entries_are_applied_in_bounded_pieces(ledger: Ledger
     history.follow(seq)
     assert history.wait_applied(seq, 60), history.error
     assert history.query("SELECT count(*), sum(value) FROM reading") == [(2_500, 2_500 * 2_499 / 2)]
+
+
+def test_far_behind_it_gets_on_in_steps_that_begin_small_and_begin_small_again_after_a_failure(
+    ledger: Ledger, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process that dies again and again a second after its start must still catch up."""
+    ledger._connection.execute("PRAGMA synchronous = OFF")  # only here: this test is about the reading side
+    for n in range(2_000):
+        seq = ledger.commit(entry((1, n * 1_000_000, float(n))))
+    history = History(tmp_path / "history.duckdb", ledger.path, lambda: "20261125T080000")
+    taken: list[int] = []
+    read, decode = history._read, journal.decode
+
+    def decode_once_not(body: bytes) -> object:
+        if len(taken) == 3 and not failures:
+            failures.append(1)
+            raise OSError("the disk did not answer")
+        return decode(body)
+
+    failures: list[int] = []
+    monkeypatch.setattr(history, "_read", lambda most: (taken.append(most), read(most))[1])
+    monkeypatch.setattr(journal, "decode", decode_once_not)
+    monkeypatch.setattr("service.store.history.CATCH_UP_S", 0.01)
+    history.start()
+    try:
+        history.follow(seq)
+        assert history.wait_applied(seq, 60), history.error
+        assert history.query("SELECT count(*) FROM reading") == [(2_000,)]
+    finally:
+        history.stop(10)
+    assert taken == [200, 400, 800, 200, 400, 800]
 
 
 def test_a_reader_does_not_stop_the_writer(ledger: Ledger, history: History) -> None:
