@@ -16,7 +16,7 @@ RUNS_S = (0.0, 0.6)  # from the first commit after a start to the kill
 def kills(folder: Path, *, count: int, seed: int, say: object = print) -> Outcome:
     """`count` kills at random moments: of the start, of the catching up, of the steady load."""
     outcome = Outcome("kills", count)
-    with rig(folder, outcome, seed=seed) as plant:
+    with rig(folder, outcome, seed=seed, starts_often=True) as plant:
         plant.begin()
         for number in range(count):
             _disturb(plant)

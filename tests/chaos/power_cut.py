@@ -56,7 +56,7 @@ def power_cuts(folder: Path, *, count: int, seed: int, say: Callable[[str], None
     synced = unsynced = 0
     (disk.at / "data").mkdir()
     try:
-        with rig(folder, outcome, seed=seed, data=disk.at / "data") as plant:
+        with rig(folder, outcome, seed=seed, data=disk.at / "data", starts_often=True) as plant:
             plant.begin()
             for number in range(count):
                 lost = _cut(plant, disk, number)

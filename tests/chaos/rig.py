@@ -24,6 +24,7 @@ from tests import parts
 from tests.chaos.broker import Broker
 from tests.chaos.feed import Feed, speed_of
 from tests.chaos.hook import Hook
+from tests.chaos.nursery import Nursery
 from tests.chaos.outcome import Outcome
 from tests.chaos.record import Key, Record, history_differs, keys_of
 from tests.chaos.relay import Relay
@@ -61,12 +62,18 @@ class ChaosDaemon(parts.Daemon):
 
     prefix: list[str] = field(default_factory=list)
     environment: dict[str, str] = field(default_factory=dict)
+    nursery: Nursery | None = None  # starts it cheaply, without prefix
 
     def start(self, *, ready: bool = True) -> None:
-        command = [*self.prefix, sys.executable, "-m", "service", "run", "--config", str(self.folder / "dustcake.toml")]
+        arguments = ["run", "--config", str(self.folder / "dustcake.toml")]
         environment = os.environ | {"DUSTCAKE_BROKER__RECONNECT_LONGEST_S": "1"} | self.environment
-        with (self.folder / "daemon.log").open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, cwd=parts.ROOT, env=environment)
+        log = self.folder / "daemon.log"
+        if self.nursery is not None:
+            self.process = self.nursery.start(arguments, log, environment)  # type: ignore[assignment]  # has what is used
+        else:
+            command = [*self.prefix, sys.executable, "-m", "service", *arguments]
+            with log.open("ab") as out:
+                self.process = subprocess.Popen(command, stdout=out, stderr=out, cwd=parts.ROOT, env=environment)
         if ready:
             parts.wait_until(self.is_ready, f"the daemon is ready; see {self.folder}/daemon.log")
 
@@ -102,6 +109,7 @@ class Rig:
         contacts: str = "",
         broker_host: str = "127.0.0.1",
         broker_prefix: tuple[str, ...] = (),
+        starts_often: bool = False,
     ) -> None:
         self.folder, self.outcome, self.draw = folder, outcome, random.Random(seed)
         self.began_s = time.monotonic()
@@ -117,6 +125,8 @@ class Rig:
         speed = speed_of(rate_per_s, COLLECTORS) if begins_s is None else 1.0
         filled = SETTINGS.format(port=self.hook.port, speed=speed, now=now_s) + settings
         self.daemon = ChaosDaemon(folder / "d", at, self.plant, filled)
+        if starts_often:
+            self.daemon.nursery = Nursery()
         if data is not None:
             (folder / "d" / "data").symlink_to(data)
         self.record = Record(self.daemon.ledger)
@@ -217,6 +227,8 @@ class Rig:
             if self.daemon.process is not None and self.daemon.process.poll() is None:
                 self.daemon.signal(signal.SIGCONT)
         self.daemon.end()
+        if self.daemon.nursery is not None:
+            self.daemon.nursery.close()
         self.feed.close()
         self.relay.close()
         self.broker.thaw()
