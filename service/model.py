@@ -14,7 +14,7 @@ outbox     notifications that are owed, until a channel has accepted them
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Annotated, Any, Literal, NamedTuple, Protocol
 
@@ -30,6 +30,9 @@ class BadInput(Exception):
 
 class BadConfiguration(Exception):
     """The site's fault. The text names file, key path, value, what was expected and the remedy."""
+
+
+MAIN = "main"  # the broker of the settings file, among those of the sources file
 
 
 class Delivery(NamedTuple):
@@ -51,6 +54,7 @@ class Parcel(msgspec.Struct, frozen=True, gc=False):
     received_us: int
     token: Any = None
     delivery: Delivery = UNSAID
+    broker: str = MAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,7 @@ class Rejected:
     reason: str  # what, value, expected, remedy
     readings: int = 0  # how many were refused; 0 when the message could not be read that far
     delivery: Delivery = UNSAID
+    broker: str = MAIN
 
 
 REASONS_SHOWN = 5
@@ -73,6 +78,12 @@ def summed_up(reasons: Sequence[str]) -> str:
     """The first reasons, each once, and how many readings more were refused."""
     more = f"; and {len(reasons) - REASONS_SHOWN} more readings" if len(reasons) > REASONS_SHOWN else ""
     return "; ".join(dict.fromkeys(reasons[:REASONS_SHOWN])) + more
+
+
+def joined_refusal(first: Rejected, more: Rejected) -> Rejected:
+    """Two refusals of one whole message as one."""
+    reason = first.reason if more.reason in first.reason else f"{first.reason}; {more.reason}"
+    return replace(first, reason=reason, readings=first.readings + more.readings)
 
 
 # ---------------------------------------------------------------- quarantine
@@ -142,6 +153,7 @@ class Kept:
 
     id: int
     received_us: int
+    broker: str
     topic: str
     code: str
     size: int
@@ -608,3 +620,4 @@ class Entry:
     tallies: tuple[tuple[str, int], ...] = ()
     numbering: Numbering = Numbering()
     settled: Settled | None = None  # quarantined messages whose readings these are
+    source_states: tuple[tuple[str, str, bytes], ...] = ()  # source, key, what its form or rules remember

@@ -15,18 +15,18 @@ from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import structlog
 
 from rules.microbatch import Columns
 from service.clock import Clock
-from service.decode import native
+from service.decode.form import Ask
+from service.decode.intake import Intake, Taken, broken
 from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.evaluate.sequences import joined, said
 from service.model import (
     AlarmChange,
-    BadInput,
     Entry,
     GatewayMessage,
     Kept,
@@ -39,6 +39,7 @@ from service.model import (
     SendAgain,
     SentAgain,
     Settled,
+    joined_refusal,
 )
 from service.normalise.columns import Normalised, Normaliser, rejection
 from service.receive.inbox import Inbox
@@ -68,24 +69,21 @@ class Bounds:
 
     batch_parcels: int
     batch_age_s: float
-    payload_bytes: int
-    readings_per_message: int
     future_us: int
     tick_s: float = 1.0  # the longest time between two looks at the watermark
-
-
-@dataclass(frozen=True, slots=True)
-class Topics:
-    """How a topic names its gateway: both ends around the gateway's id."""
-
-    readings: tuple[str, str]
-    status: tuple[str, str]
 
 
 class Announcer(Protocol):
     """Turns alarm changes into the record's form and into the notifications that they owe."""
 
     def announce(self, judged: Judged, plant_us: int) -> tuple[tuple[AlarmChange, ...], tuple[Owed, ...]]: ...
+
+
+class Origin(NamedTuple):
+    """Where a message came from, and whether quarantine can keep a part of it by itself."""
+
+    parcel: Parcel
+    keeps_part: bool
 
 
 @dataclass(slots=True)
@@ -95,20 +93,23 @@ class Round:
     parcels: list[Parcel]
     requests: list[Request]
     messages: list[GatewayMessage] = field(default_factory=list)
-    origins: list[Parcel] = field(default_factory=list)  # of each message
+    origins: list[Origin] = field(default_factory=list)  # of each message
     heard: list[GatewayMessage] = field(default_factory=list)  # all whose number can be read, refused ones too
     numbering: Numbering = field(default_factory=Numbering)
     rejected: list[Rejected] = field(default_factory=list)
     refused_of: dict[int, list[Rejected]] = field(default_factory=dict)  # by quarantine id, of what is sent again
+    asks: list[tuple[str, Ask]] = field(default_factory=list)  # broker, and what the forms want published there
     tallies: Counter[str] = field(default_factory=Counter)
     is_again: bool = False  # its parcels come from quarantine and were counted before; `token` is the id there
 
-    def reject(self, origin: Parcel, rejected: Rejected) -> None:
-        """Note a refusal; of what is sent again, by the message that it belongs to."""
-        if self.is_again:
-            self.refused_of.setdefault(origin.token, []).append(rejected)
+    def reject(self, parcel: Parcel, rejected: Rejected) -> None:
+        """Note a refusal; of what is sent again, by the message that it belongs to. A whole message is kept once."""
+        kept = self.refused_of.setdefault(parcel.token, []) if self.is_again else self.rejected
+        rejected = replace(rejected, delivery=parcel.delivery, broker=parcel.broker)
+        if kept and parcel.payload and kept[-1].payload is parcel.payload is rejected.payload:
+            kept[-1] = joined_refusal(kept[-1], rejected)
         else:
-            self.rejected.append(replace(rejected, delivery=origin.delivery))
+            kept.append(rejected)
 
 
 class Pipeline:
@@ -124,15 +125,17 @@ class Pipeline:
         ledger: Ledger,
         clock: Clock,
         bounds: Bounds,
-        topics: Topics,
+        intake: Intake,
         acknowledge: Callable[[Sequence[Parcel]], None],
+        ask: Callable[[str, str, bytes], None],
         listening: Callable[[], Listening | None],
         committed: Callable[[int], None],
     ) -> None:
         self._inbox, self._normaliser, self._evaluator = inbox, normaliser, evaluator
         self._announcer, self._ledger, self._clock = announcer, ledger, clock
-        self._bounds, self._topics = bounds, topics
-        self._acknowledge, self._listening, self._committed = acknowledge, listening, committed
+        self._bounds, self._intake = bounds, intake
+        self._acknowledge, self._ask = acknowledge, ask
+        self._listening, self._committed = listening, committed
         self._stop = threading.Event()
         self._tick_due_s = 0.0  # monotonic: a step of the computer's clock must not stop the looks
         saved = ledger.tips()
@@ -175,15 +178,17 @@ class Pipeline:
             [item for item in items if isinstance(item, Parcel)],
             [item for item in items if isinstance(item, Request)],
         )
-        changed = self._decode(batch)
+        changed = self._decode(batch) | self._take_due(batch)
         judged = self._judge(batch)
         judged.gateways |= changed
         orders = [request for request in batch.requests if request.order is not None]
-        if len(items) > len(orders) or judged.events or judged.silences or batch.numbering.gaps:
+        if len(items) > len(orders) or batch.origins or judged.events or judged.silences or batch.numbering.gaps:
             if not self._commit(self._entry(judged, batch)):
                 return False  # not acknowledged, so it will come again
             self._acknowledge(batch.parcels)
             self._committed(self._ledger.seq)
+            for broker, ask in batch.asks:
+                self._ask(broker, ask.topic, ask.payload)
         return all(self._carry_out(request) for request in orders)
 
     # ------------------------------------------------------------ stages
@@ -193,59 +198,39 @@ class Pipeline:
         changed: set[str] = set()
         batch.tallies["messages"] += 0 if batch.is_again else len(batch.parcels)
         for parcel in batch.parcels:
-            try:
-                if (gateway := _named(parcel.topic, self._topics.readings)) is not None:
-                    self._decode_readings(parcel, gateway, batch)
-                elif (gateway := _named(parcel.topic, self._topics.status)) is not None:
-                    changed |= self._decode_status(parcel, gateway, batch)
-                else:
-                    raise BadInput(
-                        f"topic {parcel.topic!r}: expected one of readings or of status, as the settings name them; "
-                        "the broker may still have a subscription of earlier settings: change client_id"
-                    )
-            except BadInput as error:
-                code = getattr(error, "code", "message-invalid")
-                batch.reject(parcel, Rejected(parcel.topic, parcel.payload, parcel.received_us, code, str(error)))
-                self._note_number(parcel, batch)
-            except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
-                batch.reject(parcel, _broken(parcel, error))
-                self._note_number(parcel, batch)
+            changed |= self._note(parcel, self._intake.take(parcel, is_again=batch.is_again), batch)
         return changed
 
-    def _note_number(self, parcel: Parcel, batch: Round) -> None:
-        """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
-        gateway = _named(parcel.topic, self._topics.readings)
-        if gateway is not None and not batch.is_again:
-            batch.heard += [message for message in native.numbered(parcel.payload) if message.gateway == gateway]
-
-    def _decode_readings(self, parcel: Parcel, named: str, batch: Round) -> None:
-        if len(parcel.payload) > self._bounds.payload_bytes:
-            raise BadInput(
-                f"message of {len(parcel.payload)} bytes: expected at most {self._bounds.payload_bytes}; "
-                "send fewer readings in a message, or raise intake.payload_bytes"
-            )
-        decoded = native.decode(parcel.payload, self._bounds.readings_per_message)
-        message = decoded.message
-        if message.gateway != named:
-            raise BadInput(
-                f"gateway {message.gateway!r} on the topic of {named!r}: expected the same id in both; "
-                "correct the gateway's topic or its id"
-            )
-        if decoded.faults:
-            batch.reject(parcel, native.rejection(parcel, message, decoded.faults))
-        batch.messages.append(message)
-        batch.origins.append(parcel)
-        if not batch.is_again:
-            batch.heard.append(message)
-
-    def _decode_status(self, parcel: Parcel, named: str, batch: Round) -> set[str]:
-        status = native.decode_status(parcel.payload)
-        if status.gateway != named:
-            raise BadInput(f"status of gateway {status.gateway!r} on the topic of {named!r}: expected the same id")
-        if status.gateway not in self._evaluator.gateways:
-            batch.tallies["statuses of strangers"] += 1  # of a gateway that no collector names: nothing rests on it
+    def _take_due(self, batch: Round) -> set[str]:
+        """What waited in a form for an earlier message, and waits no longer; the gateways whose link changed."""
+        if time.monotonic() < self._tick_due_s:
             return set()
-        return {status.gateway} if self._evaluator.note_status(status, self._clock.plant_us()) else set()
+        changed: set[str] = set()
+        for parcel, taken in self._intake.due(self._clock.wall_us()):
+            changed |= self._note(parcel, taken, batch)
+        return changed
+
+    def _note(self, parcel: Parcel, taken: Taken, batch: Round) -> set[str]:
+        """Put what a message says into the round; the gateways whose link changed."""
+        batch.messages += taken.messages
+        batch.origins += [Origin(parcel, taken.keeps_part)] * len(taken.messages)
+        for message in taken.waited:
+            stands_for = Parcel(self._intake.native_topic(message.gateway), b"", parcel.received_us, parcel.token)
+            batch.messages.append(message)
+            batch.origins.append(Origin(stands_for, keeps_part=True))
+        for rejected in taken.rejected:
+            batch.reject(parcel, rejected)
+        if batch.is_again:
+            return set()
+        batch.heard += taken.heard
+        batch.asks += taken.asks
+        changed: set[str] = set()
+        for status in taken.statuses:
+            if status.gateway not in self._evaluator.gateways:
+                batch.tallies["statuses of strangers"] += 1  # of a gateway that no collector names: nothing rests on it
+            elif self._evaluator.note_status(status, self._clock.plant_us()):
+                changed.add(status.gateway)
+        return changed
 
     def _judge(self, batch: Round) -> Judged:
         """Normalise and evaluate the readings, then let time pass; both answers as one."""
@@ -255,8 +240,9 @@ class Pipeline:
         if batch.messages:
             rows = self._normalise(batch, now_us + self._bounds.future_us)
             for index, refused in rows.refused.items():
-                origin = batch.origins[index]
-                batch.reject(origin, rejection(origin.topic, origin.received_us, batch.messages[index], refused))
+                parcel, keeps_part = batch.origins[index]
+                part = rejection(parcel.topic, parcel.received_us, batch.messages[index], refused)
+                batch.reject(parcel, part if keeps_part else replace(part, payload=parcel.payload))
             columns = Columns(rows.point, rows.at_us, rows.value, rows.good)
             judged = self._evaluator.take(columns, rows.original, rows.unit, now_us)
         if time.monotonic() >= self._tick_due_s or judged.events:
@@ -287,12 +273,12 @@ class Pipeline:
         return rows
 
     def _set_broken_aside(self, batch: Round, latest_us: int) -> None:
-        sound: list[tuple[Parcel, GatewayMessage]] = []
+        sound: list[tuple[Origin, GatewayMessage]] = []
         for origin, message in zip(batch.origins, batch.messages, strict=True):
             try:
                 self._normaliser.normalise([message], latest_us)
             except Exception as error:  # noqa: BLE001 - as above
-                batch.reject(origin, _broken(origin, error))
+                batch.reject(origin.parcel, broken(origin.parcel, error))
             else:
                 sound.append((origin, message))
         batch.origins = [origin for origin, _ in sound]
@@ -323,6 +309,7 @@ class Pipeline:
             tips=self._evaluator.saved_tips() if tips else None,
             tallies=tuple((name, count) for name, count in batch.tallies.items() if count),
             numbering=batch.numbering,
+            source_states=self._intake.changed(),
         )
 
     # ------------------------------------------------------------ orders
@@ -350,9 +337,10 @@ class Pipeline:
         None when it could not be written and the service is stopping: then all of it is still kept.
         """
         kept, left = self._ledger.quarantine.chosen(order, most=self._bounds.batch_parcels, most_bytes=AGAIN_BYTES)
-        readings = [row for row in kept if _named(row.topic, self._topics.status) is None]
+        readings = [row for row in kept if not self._intake.is_status(row.broker, row.topic)]
         whole = [row for row in readings if len(row.payload) == row.size]
-        batch = Round([Parcel(row.topic, row.payload, row.received_us, row.id) for row in whole], [], is_again=True)
+        parcels = [Parcel(row.topic, row.payload, row.received_us, row.id, broker=row.broker) for row in whole]
+        batch = Round(parcels, [], is_again=True)
         judged = Judged()
         if whole:
             self._decode(batch)
@@ -401,19 +389,5 @@ class Pipeline:
         return False
 
 
-def _named(topic: str, ends: tuple[str, str]) -> str | None:
-    """The gateway's id in a topic between these ends, one whole level; None when the topic is another."""
-    before, after = ends
-    if not (topic.startswith(before) and topic.endswith(after)):
-        return None
-    name = topic[len(before) : len(topic) - len(after)]
-    return name if name and "/" not in name else None
-
-
 def _settled(order: SendAgain, kept: Sequence[Kept], batch: Round) -> Settled:
     return Settled(order.who, tuple((row, tuple(batch.refused_of.get(row.id, ()))) for row in kept))
-
-
-def _broken(parcel: Parcel, error: Exception) -> Rejected:
-    reason = f"message: {type(error).__name__}: {error}; this is a fault of the service: please report it"
-    return Rejected(parcel.topic, parcel.payload, parcel.received_us, "broken", reason)

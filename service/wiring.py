@@ -27,10 +27,12 @@ import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from service.clock import Clock, ScaledClock, SystemClock
+from service.decode.intake import Intake
+from service.decode.native_source import native_sources
 from service.evaluate.evaluator import Listening
 from service.explaining import Explainer
 from service.house import HouseView, Place
-from service.model import BadConfiguration, Channel, Parcel, Purge
+from service.model import MAIN, BadConfiguration, Channel, Parcel, Purge
 from service.normalise.bind import Binder, Binding
 from service.normalise.columns import Normaliser
 from service.notify.dispatch import Dispatcher
@@ -40,7 +42,7 @@ from service.notify.log import LogChannel
 from service.notify.mqtt import MqttChannel
 from service.notify.retry import RetryPolicy
 from service.notify.webhook import WebhookChannel
-from service.pipeline import Bounds, Pipeline, Request, Topics
+from service.pipeline import Bounds, Pipeline, Request
 from service.plant.checks import check_channels
 from service.plant.file import load as load_plant
 from service.receive.inbox import Inbox
@@ -114,7 +116,9 @@ class Service:
             most_bytes=INBOX_BYTES,
             weigh=_weight,
         )
-        self.receiver = Receiver(_link(settings), self.inbox.put, self.clock.wall_us, iso)
+        self.intake = _intake(settings)
+        self.intake.load(self.ledger.source_states())
+        self.receiver = Receiver(_link(settings, self.intake.filters(MAIN)), self.inbox.put, self.clock.wall_us, iso)
         self.channels = {name: _channel(name, item, self) for name, item in settings.channels.items()}
         self.dispatcher = Dispatcher(
             self.outbox,
@@ -195,12 +199,11 @@ class Service:
             bounds=Bounds(
                 batch_parcels=settings.intake.batch_parcels,
                 batch_age_s=settings.intake.batch_age_ms / 1000,
-                payload_bytes=settings.intake.payload_bytes,
-                readings_per_message=settings.intake.readings_per_message,
                 future_us=int(settings.intake.future_s * 1e6),
             ),
-            topics=Topics(_ends(settings.topics.readings), _ends(settings.topics.status)),
+            intake=self.intake,
             acknowledge=lambda parcels: self.receiver.acknowledge([parcel.token for parcel in parcels]),
+            ask=lambda _broker, topic, payload: self.receiver.ask(topic, payload),
             listening=self._listening,
             committed=self._committed,
         )
@@ -448,7 +451,13 @@ def _secret(path: Path | None, key: str) -> str | None:
         raise BadConfiguration(f"{key} {path}: {error.strerror}; expected a file with the secret") from error
 
 
-def _link(settings: Settings) -> Link:
+def _intake(settings: Settings) -> Intake:
+    topics, intake = settings.topics, settings.intake
+    native = native_sources(topics.readings, topics.status, intake.readings_per_message)
+    return Intake(native, payload_bytes=intake.payload_bytes, readings_most=intake.readings_per_message)
+
+
+def _link(settings: Settings, topics: tuple[str, ...]) -> Link:
     broker = settings.broker
     return Link(
         host=broker.host,
@@ -462,7 +471,7 @@ def _link(settings: Settings) -> Link:
         session_expiry_s=broker.session_expiry_s,
         receive_maximum=broker.receive_maximum,
         reconnect_longest_s=broker.reconnect_longest_s,
-        topics=(settings.topics.readings, settings.topics.status),
+        topics=topics,
         status_topic=settings.topics.service,
     )
 
@@ -516,9 +525,3 @@ def _weight(item: Parcel | Request) -> int:
     if not isinstance(item, Parcel):
         return 0
     return len(item.payload) + len(item.topic) * TOPIC_CHARACTER_BYTES + PARCEL_BYTES
-
-
-def _ends(topic: str) -> tuple[str, str]:
-    """What stands before and after the gateway's id in a topic filter with one `+`."""
-    before, _, after = topic.partition("+")
-    return before, after

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
-from service.model import BadInput, GatewayMessage, GatewayStatus
+from service.model import BadInput, GatewayMessage, GatewayStatus, Rejected
 
 READINGS_MOST = 100_000  # in a message: the most that the settings allow
 TEXT_MOST = 128  # characters of a gateway's or a tag's name, as `service.model.Text`
@@ -46,9 +46,11 @@ class Read:
     """
 
     messages: list[GatewayMessage] = field(default_factory=list)
+    waited: list[GatewayMessage] = field(default_factory=list)  # brought by earlier messages, and held back until now
     statuses: list[GatewayStatus] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     asks: list[Ask] = field(default_factory=list)
+    rejected: list[Rejected] = field(default_factory=list)  # of a form that can keep what is refused by itself
 
 
 class Form(Protocol):
@@ -115,7 +117,7 @@ class Template:
                     f"topic {text!r}: {level!r} stands before the end; only the last part may take the rest"
                 )
         self.filter = "/".join(filters)
-        self._pattern = re.compile("/".join(pattern))
+        self._pattern = re.compile("/".join(pattern), re.DOTALL)  # names may have line ends
 
     def parts(self, topic: str) -> dict[str, str] | None:
         """The named parts of a topic; None when it is another."""

@@ -136,6 +136,11 @@ class Receiver:
         if not info.is_published():
             raise TimeoutError(f"topic {topic}: no acknowledgement from the broker within {timeout_s:g} s")
 
+    def ask(self, topic: str, payload: bytes) -> None:
+        """Publish without waiting; not at all while there is no connection: it will be asked again."""
+        if self.connected.is_set():
+            self._client.publish(topic, payload, qos=0)
+
     def stop(self, timeout_s: float) -> None:
         """Say that the service is off, disconnect, and end the thread. The session stays with the broker."""
         self._stopping.set()

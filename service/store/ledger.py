@@ -135,6 +135,7 @@ class Ledger:
             "INSERT OR REPLACE INTO gateway VALUES (?, ?)",
             entry.gateway_states,
         )
+        self._connection.executemany("INSERT OR REPLACE INTO source_state VALUES (?, ?, ?)", entry.source_states)
         if entry.tips is not None:
             self._connection.execute("INSERT OR REPLACE INTO tips VALUES (1, ?, ?)", (seq, entry.tips))
 
@@ -233,6 +234,11 @@ class Ledger:
     def damaged_collectors(self) -> set[str]:
         """The collectors whose saved state was found damaged when the file was opened."""
         return {key for relation, key in self._damaged if relation == "collector_state"}
+
+    def source_states(self) -> list[tuple[str, str, bytes]]:
+        """(source, key, body) of what sources remember, as far as it is sound."""
+        rows = self._connection.execute("SELECT source, key, body FROM source_state")
+        return [row for row in rows if ("source_state", f"{row[0]}|{row[1]}") not in self._damaged]
 
     def sequences(self) -> tuple[dict[str, str], list[str]]:
         """Where the gateways' numbers stand: bodies by gateway, and the tips of all shares."""

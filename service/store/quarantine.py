@@ -27,8 +27,11 @@ ROOM_LEAST_BYTES = PAYLOAD_KEPT_BYTES + 2 * 4 * TEXT_KEPT + ROW_BYTES  # with le
 PAYLOAD_LISTED_BYTES = 4096  # of each payload in a list; one message is shown whole
 
 _WEIGHT = f"length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + {ROW_BYTES}"
-_SHOWN = "id, received_us, topic, code, reason, size, state, settled_us, length(payload)"
-_NAMES = ("id", "received_us", "topic", "code", "reason", "size", "state", "settled_us", "kept_bytes", "payload")
+_SHOWN = "id, received_us, broker, topic, code, reason, size, state, settled_us, length(payload)"
+_NAMES = (
+    *("id", "received_us", "broker", "topic", "code", "reason", "size", "state", "settled_us", "kept_bytes"),
+    "payload",
+)
 _MEANT = (
     "(:ids = '[]' OR id IN (SELECT value FROM json_each(:ids))) AND (:code = '' OR code = :code) "
     "AND (:topic = '' OR topic GLOB :topic) AND received_us >= :since_us"
@@ -168,7 +171,7 @@ class Quarantine:
         taken_bytes = 0
         for number in ids[:most]:
             found = self._connection.execute(
-                f"SELECT id, received_us, topic, code, size, payload, {_WEIGHT} FROM quarantine WHERE id = ?",  # noqa: S608 - constants
+                f"SELECT id, received_us, broker, topic, code, size, payload, {_WEIGHT} FROM quarantine WHERE id = ?",  # noqa: S608 - constants
                 (number,),
             ).fetchone()
             rows.append(Kept(*found))
@@ -179,10 +182,11 @@ class Quarantine:
 
     def _insert(self, received_us: int, item: Rejected, payload: bytes) -> None:
         self._connection.execute(
-            "INSERT INTO quarantine (received_us, topic, code, reason, size, payload, packet, digest) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO quarantine (received_us, broker, topic, code, reason, size, payload, packet, digest) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 received_us,
+                item.broker,
                 item.topic[:TEXT_KEPT],
                 item.code,
                 item.reason[:TEXT_KEPT],
@@ -199,10 +203,11 @@ class Quarantine:
         if not (delivery.is_again or delivery.is_retained):
             return False
         found = self._connection.execute(
-            "SELECT 1 FROM quarantine WHERE digest = ? AND state = 'kept' AND topic = ? AND size = ? AND payload = ? "
-            "AND (packet = ? OR ?)",
+            "SELECT 1 FROM quarantine WHERE digest = ? AND state = 'kept' AND broker = ? AND topic = ? AND size = ? "
+            "AND payload = ? AND (packet = ? OR ?)",
             (
                 _digest(item.topic, payload),
+                item.broker,
                 item.topic[:TEXT_KEPT],
                 len(item.payload),
                 payload,

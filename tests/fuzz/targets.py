@@ -21,10 +21,10 @@ from urllib.parse import unquote
 
 from service.cli.output import plain, say_json
 from service.decode import native
+from service.decode.form import Template
 from service.model import BadConfiguration, BadInput, Parcel, Rejected
 from service.normalise.bind import Binder, Binding
 from service.normalise.columns import Normaliser, rejection
-from service.pipeline import _named
 from service.plant.compile import compile_plant
 from service.plant.file import canonical_json, load
 from service.units.convert import lookup
@@ -35,7 +35,7 @@ from tests.fuzz import corpus
 from tests.service.web.house import HOSTS, TOKEN, house
 
 LATEST_US = 1_795_600_000_000_000
-ENDS = ("dustcake/v1/", "/readings")
+TOPIC = Template("dustcake/v1/{gateway}/readings")
 TEXT_MOST = 8192  # bytes of one text in an answer of the daemon; the record cuts longer ones
 REASON_MOST = 2_000_000  # characters of a refusal, before the record cuts it
 
@@ -88,8 +88,10 @@ def status(payload: bytes) -> None:
 
 def topic(data: bytes) -> None:
     text = data.decode("utf-8", "backslashreplace")
-    name = _named(text, ENDS)
-    assert name is None or (name and "/" not in name and ENDS[0] + name + ENDS[1] == text)
+    parts = TOPIC.parts(text)
+    if parts is not None:
+        assert "/" not in parts["gateway"]
+        assert TOPIC.text.replace("{gateway}", parts["gateway"]) == text
 
 
 def instant(data: bytes) -> None:

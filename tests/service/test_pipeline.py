@@ -17,11 +17,13 @@ from hypothesis import strategies as st
 
 from service import pipeline as module
 from service.decode import native
+from service.decode.intake import Intake
+from service.decode.native_source import native_sources
 from service.evaluate.evaluator import Listening
 from service.model import GatewayMessage, Parcel
 from service.normalise.bind import Binder, Binding
 from service.normalise.columns import Normalised, Normaliser
-from service.pipeline import Bounds, Pipeline, Request, Topics
+from service.pipeline import Bounds, Pipeline, Request
 from service.plant.file import parse
 from service.receive.inbox import Inbox
 from service.registering import Registered, take_up
@@ -33,7 +35,7 @@ from tests.service.decode.test_native import MESSAGES
 S = 1_000_000
 START_S = 1_795_593_600
 TOLD = '[[contact]]\nid = "lead"\nname = "Lead"\nvia = [{ channel = "log" }]\n'
-READINGS, STATUS = ("dustcake/v1/", "/readings"), ("dustcake/v1/", "/status")
+READINGS, STATUS = "dustcake/v1/+/readings", "dustcake/v1/+/status"
 
 
 class SetClock:
@@ -66,6 +68,7 @@ class Stage:
         )
         self.acknowledged: list[tuple[Parcel, int]] = []
         self.committed: list[int] = []
+        self.asked: list[tuple[str, str, bytes]] = []
         self.listening: Listening | None = Listening(0, self.clock.us)
         self.inbox: Inbox[Parcel | Request] = Inbox(
             1000, most_bytes=10**9, weigh=lambda item: len(item.payload) if isinstance(item, Parcel) else 0
@@ -77,11 +80,12 @@ class Stage:
         limits: dict[str, Any] = {
             "batch_parcels": 50,
             "batch_age_s": 0.0,
-            "payload_bytes": 20_000,
-            "readings_per_message": 100,
             "future_us": 60 * S,
             "tick_s": 0.0,  # every round looks at the watermark
         }
+        intake = {"payload_bytes": 20_000, "readings_most": 100}
+        intake |= {name: bounds.pop(name) for name in list(bounds) if name in intake}
+        self.intake = Intake(native_sources(READINGS, STATUS, intake["readings_most"]), **intake)
         self.pipeline = Pipeline(
             inbox=self.inbox,
             normaliser=Normaliser(Binder(bindings, lookup, self.registered.unit_numbers)),
@@ -90,8 +94,9 @@ class Stage:
             ledger=self.ledger,
             clock=self.clock,
             bounds=Bounds(**(limits | bounds)),
-            topics=Topics(READINGS, STATUS),
+            intake=self.intake,
             acknowledge=self._acknowledge,
+            ask=lambda *asked: self.asked.append(asked),
             listening=lambda: self.listening,
             committed=self.committed.append,
         )

@@ -150,7 +150,7 @@ def test_both_refusals_of_one_message_stay(stage: Stage, tmp_path: Path) -> None
     mixed["readings"][0]["unit"], mixed["readings"][1]["unit"] = 5, "furlong"
     stage.pipeline.round([parcel(json.dumps(mixed).encode())])
     assert states(stage) == [(1, "kept", "message-invalid")]
-    with mended(stage, tmp_path, readings_per_message=200) as after:
+    with mended(stage, tmp_path, readings_most=200) as after:
         after.clock.us += 200 * S
         answer = order(after)
         assert (answer.through, answer.still_kept, answer.new, answer.refused) == (0, 1, 99, 2)

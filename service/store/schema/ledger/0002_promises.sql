@@ -5,6 +5,7 @@ ALTER TABLE quarantine ADD COLUMN state TEXT NOT NULL DEFAULT 'kept';  -- kept |
 ALTER TABLE quarantine ADD COLUMN settled_us INTEGER;                  -- when it was driven through again
 ALTER TABLE quarantine ADD COLUMN packet INTEGER NOT NULL DEFAULT 0;   -- the broker's identifier of the message
 ALTER TABLE quarantine ADD COLUMN digest INTEGER NOT NULL DEFAULT 0;   -- CRC-32 of topic and kept payload, to find it
+ALTER TABLE quarantine ADD COLUMN broker TEXT NOT NULL DEFAULT 'main';
 CREATE INDEX quarantine_by_digest ON quarantine (digest);
 CREATE INDEX quarantine_by_code ON quarantine (state, code);
 -- Messages that a gateway numbered and that never came: first and last number, both missing.
@@ -26,6 +27,13 @@ CREATE TABLE sequence (
 CREATE TABLE sequence_tip (
     share INTEGER PRIMARY KEY,          -- of the gateways: a few dozen together, so that a batch writes few rows
     body TEXT NOT NULL                  -- JSON by gateway: last number and latest measurement of the last run in its body
+) STRICT;
+-- What a source's form or rules remember from one message to the next: aliases, counters.
+CREATE TABLE source_state (
+    source TEXT NOT NULL,
+    key TEXT NOT NULL,
+    body BLOB NOT NULL,
+    PRIMARY KEY (source, key)
 ) STRICT;
 -- What a person did to the record: who, when, what.
 CREATE TABLE audit (

@@ -1,0 +1,190 @@
+"""From one message of a broker to what it says: finds its source, reads its form, applies the source's rules. Total.
+
+Whatever arrives, the answer is a `Taken`; what cannot be used is in it with the reason. Must never write, publish, or
+know points and limits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from service.decode.adjust import Adjuster
+from service.decode.form import Arrived, Ask, Form, Read, Template
+from service.model import BadInput, GatewayMessage, GatewayStatus, Parcel, Rejected, summed_up
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Topics of one broker, the form of what comes on them, and the rules for it.
+
+    `keeps_part`: of a message that is refused in part, quarantine has that part in the native form, which can be sent
+    again by itself; of other forms it has the whole message.
+    """
+
+    name: str
+    broker: str
+    templates: tuple[Template, ...]
+    form: Form
+    adjuster: Adjuster | None = None
+    keeps_part: bool = False
+    is_status: bool = False  # births and wills: they tell of a moment, and are not sent again from quarantine
+
+
+@dataclass(slots=True)
+class Taken:
+    """What one message, or what had waited in a form, says."""
+
+    source: Source | None
+    messages: list[GatewayMessage] = field(default_factory=list)
+    waited: list[GatewayMessage] = field(default_factory=list)  # of earlier messages, which are not at hand any more
+    statuses: list[GatewayStatus] = field(default_factory=list)
+    heard: list[GatewayMessage] = field(default_factory=list)  # all whose number came, refused ones too
+    rejected: list[Rejected] = field(default_factory=list)
+    asks: list[tuple[str, Ask]] = field(default_factory=list)  # broker, and what is to be published there
+
+    @property
+    def keeps_part(self) -> bool:
+        return self.source is not None and self.source.keeps_part
+
+
+class Intake:
+    """All sources. `payload_bytes` and `readings_most` bound one message."""
+
+    def __init__(self, sources: Sequence[Source], *, payload_bytes: int, readings_most: int) -> None:
+        self.sources = tuple(sources)
+        self._payload_bytes, self._readings_most = payload_bytes, readings_most
+
+    def filters(self, broker: str) -> tuple[str, ...]:
+        """What is to be subscribed to at a broker, each once."""
+        return tuple(
+            dict.fromkeys(
+                item.filter for source in self.sources if source.broker == broker for item in source.templates
+            )
+        )
+
+    def find(self, broker: str, topic: str) -> tuple[Source, dict[str, str]] | None:
+        """The source of a topic with its named parts; None when there is none."""
+        for source in self.sources:
+            if source.broker == broker:
+                for template in source.templates:
+                    parts = template.parts(topic)
+                    if parts is not None:
+                        return source, parts
+        return None
+
+    def take(self, parcel: Parcel, *, is_again: bool = False) -> Taken:
+        """What a message says; `is_again`: it comes from quarantine."""
+        found = self.find(parcel.broker, parcel.topic)
+        if found is None:
+            return Taken(None, rejected=[_rejected(parcel, "message-invalid", [_no_source(parcel)])])
+        source, parts = found
+        taken = Taken(source)
+        try:
+            if len(parcel.payload) > self._payload_bytes:
+                raise BadInput(
+                    f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
+                    "send fewer readings in a message, or raise intake.payload_bytes"
+                )
+            arrived = Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again)
+            self._fill(taken, source, source.form.read(arrived), parcel)
+        except BadInput as error:
+            code = getattr(error, "code", "message-invalid")
+            taken.rejected.append(_rejected(parcel, code, [str(error)]))
+            taken.heard += _numbered(source, parcel, parts)
+        except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
+            taken.rejected.append(broken(parcel, error))
+            taken.heard += _numbered(source, parcel, parts)
+        return taken
+
+    def is_status(self, broker: str, topic: str) -> bool:
+        """Whether a topic is one of births and wills."""
+        found = self.find(broker, topic)
+        return found is not None and found[0].is_status
+
+    def due(self, now_us: int) -> Iterator[tuple[Parcel, Taken]]:
+        """What has fallen due in the forms without a message, each under a parcel that stands for none."""
+        for source in self.sources:
+            read = source.form.due(now_us)
+            if read.waited or read.statuses or read.asks:
+                taken, parcel = Taken(source), Parcel(source.templates[0].text, b"", now_us, broker=source.broker)
+                self._fill(taken, source, read, parcel)
+                yield parcel, taken
+
+    def native_topic(self, gateway: str) -> str:
+        """Where a native message of a gateway would come from: what is refused by itself is kept under it."""
+        native = next(source for source in self.sources if source.keeps_part)
+        return native.templates[0].text.replace("{gateway}", gateway)
+
+    def changed(self) -> tuple[tuple[str, str, bytes], ...]:
+        """What the forms and rules remember anew: (source, key, body), to be saved with the batch."""
+        changed = []
+        for source in self.sources:
+            changed += [(source.name, f"form {key}", body) for key, body in source.form.changed().items()]
+            if source.adjuster is not None:
+                changed += [(source.name, f"rule {key}", body) for key, body in source.adjuster.changed().items()]
+        return tuple(changed)
+
+    def load(self, saved: Iterable[tuple[str, str, bytes]]) -> None:
+        """Take up what was saved; what belongs to a source that is no more is left out."""
+        memories: dict[tuple[str, str], dict[str, bytes]] = {}
+        for name, key, body in saved:
+            room, _, rest = key.partition(" ")
+            memories.setdefault((name, room), {})[rest] = body
+        for source in self.sources:
+            _load(source, memories)
+
+    def _fill(self, taken: Taken, source: Source, read: Read, parcel: Parcel) -> None:
+        count = sum(len(message.readings) for message in (*read.messages, *read.waited))
+        if count > self._readings_most:
+            raise BadInput(
+                f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
+            )
+        faults, adjuster = list(read.faults), source.adjuster
+        for arrived, kept in ((read.messages, taken.messages), (read.waited, taken.waited)):
+            for message in arrived:
+                adjusted, refused = (message, []) if adjuster is None else adjuster.adjust(message, parcel.received_us)
+                kept.append(adjusted)
+                faults += refused
+        taken.heard += taken.messages + taken.waited
+        taken.statuses += read.statuses if adjuster is None else map(adjuster.status, read.statuses)
+        taken.asks += [(source.broker, ask) for ask in read.asks]
+        taken.rejected += read.rejected
+        if faults:
+            taken.rejected.append(_rejected(parcel, "reading-invalid", faults))
+
+
+def broken(parcel: Parcel, error: Exception) -> Rejected:
+    """What goes to quarantine when the service itself is at fault."""
+    reason = f"message: {type(error).__name__}: {error}; this is a fault of the service: please report it"
+    return Rejected(parcel.topic, parcel.payload, parcel.received_us, "broken", reason)
+
+
+def _rejected(parcel: Parcel, code: str, faults: Sequence[str]) -> Rejected:
+    """The whole message, and why."""
+    readings = len(faults) if code == "reading-invalid" else 0
+    return Rejected(parcel.topic, parcel.payload, parcel.received_us, code, summed_up(faults), readings)
+
+
+def _no_source(parcel: Parcel) -> str:
+    return (
+        f"topic {parcel.topic!r}: expected one of readings or of status, as the settings or the sources file name them; "
+        "the broker may still have a subscription of earlier settings: change client_id"
+    )
+
+
+def _numbered(source: Source, parcel: Parcel, parts: Mapping[str, str]) -> list[GatewayMessage]:
+    """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
+    said = getattr(source.form, "numbered", None)
+    if said is None:
+        return []
+    return [message for message in said(parcel.payload) if message.gateway == parts.get("gateway", message.gateway)]
+
+
+def _load(source: Source, memories: Mapping[tuple[str, str], dict[str, bytes]]) -> None:
+    form = memories.get((source.name, "form"))
+    if form:
+        source.form.load(form)
+    rule = memories.get((source.name, "rule"))
+    if rule and source.adjuster is not None:
+        source.adjuster.load(rule)
