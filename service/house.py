@@ -33,7 +33,7 @@ from service.model import (
     SendAgain,
     SentAgain,
 )
-from service.pipeline import Request
+from service.pipeline import Order, Request
 from service.receive.inbox import Inbox
 from service.store.quarantine import QUARANTINE_BYTES_AT_MOST
 from service.store.reader import LedgerReader
@@ -77,6 +77,7 @@ class HouseView:
         gauges: Callable[[], dict[str, int]],
         kept: Callable[[], Mapping[str, int]],
         rebuild: Callable[[], None],
+        reload: Callable[[str], list[str]],
         history_counts: Callable[[], dict[str, Any]],
         explain_alarm: Callable[[str], dict[str, Any]],
         explain_instant: Callable[[str, str, str, int], dict[str, Any]],
@@ -86,7 +87,7 @@ class HouseView:
         self._places, self._labels, self._announcer, self._inbox = places, labels, announcer, inbox
         self._liveness = liveness
         self._checks, self._gauges, self._kept, self._rebuild = checks, gauges, kept, rebuild
-        self._history_counts = history_counts
+        self._reload, self._history_counts = reload, history_counts
         self._explain_alarm, self._explain_instant = explain_alarm, explain_instant
         self._gateways_of: dict[str, set[str]] = {}  # that bring a collector's points
         for gateway, served in evaluator.watched.gateway_points.items():
@@ -153,13 +154,13 @@ class HouseView:
         }
 
     def send_again(self, order: SendAgain) -> SentAgain:
-        return cast(SentAgain, self._ordered(order))
+        return cast(SentAgain, self.order(order))
 
     def purge_quarantine(self, older_than_us: int, who: str, why: str) -> Purged:
-        return cast(Purged, self._ordered(Purge(self._clock.wall_us() - older_than_us, who, why)))
+        return cast(Purged, self.order(Purge(self._clock.wall_us() - older_than_us, who, why)))
 
-    def _ordered(self, order: SendAgain | Purge) -> SentAgain | Purged:
-        """What the pipeline's thread answers to an order."""
+    def order(self, order: Order) -> SentAgain | Purged | None:
+        """What the pipeline's thread answers to an order. RuntimeError when it cannot be carried out now."""
         request = Request(order=order)
         if not self._inbox.put(request, REQUEST_WAIT_S):
             raise RuntimeError("the inbox is full, or the service is stopping; nothing was done, ask again later")
@@ -194,6 +195,9 @@ class HouseView:
     def rebuild_history(self) -> str:
         self._rebuild()
         return "the history is being made anew from the journal; evaluation goes on"
+
+    def reload_sources(self, who: str) -> list[str]:
+        return self._reload(who)
 
     def history_counts(self) -> dict[str, Any]:
         return self._history_counts()

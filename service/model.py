@@ -492,6 +492,10 @@ class House(Protocol):
 
     def rebuild_history(self) -> str: ...
 
+    def reload_sources(self, who: str) -> list[str]:
+        """Take up the sources file anew: what changed. BadConfiguration when it is refused; then nothing has."""
+        ...
+
     def history_counts(self) -> dict[str, Any]:
         """`applied`, and `entries` as (journal entry, readings that are not late). RuntimeError when it is not open."""
         ...

@@ -55,12 +55,24 @@ TIPS_EVERY_ENTRIES = 64  # a restart replays at most so many journal entries
 
 
 @dataclass(frozen=True, slots=True)
+class NewSources:
+    """An order to read messages by other sources from now on. `differences` are for the audit."""
+
+    intake: Intake
+    who: str
+    differences: tuple[str, ...]
+
+
+Order = SendAgain | Purge | NewSources
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """A person's request, done by the pipeline's own thread: notifications to be queued, or an order and its answer."""
 
     owed: tuple[Owed, ...] = ()
-    order: SendAgain | Purge | None = None
-    answer: Future[SentAgain | Purged] = field(default_factory=Future)  # RuntimeError when it could not be done
+    order: Order | None = None
+    answer: Future[SentAgain | Purged | None] = field(default_factory=Future)  # RuntimeError when it could not be done
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,6 +332,9 @@ class Pipeline:
         try:
             if isinstance(order, Purge):
                 request.answer.set_result(self._ledger.quarantine.purge(order, self._clock.wall_us()))
+            elif isinstance(order, NewSources):
+                self._go_over_to(order)
+                request.answer.set_result(None)
             elif order is not None:
                 answer = self._send_again(order)
                 if answer is None:
@@ -330,6 +345,12 @@ class Pipeline:
             log.error("an order could not be carried out", order=type(order).__name__, error=str(error))
             request.answer.set_exception(RuntimeError(f"the ledger: {error}; nothing was done, ask again later"))
         return True
+
+    def _go_over_to(self, order: NewSources) -> None:
+        """Read by other sources from the next batch on. What the old ones remember is on disk since the last commit."""
+        order.intake.load(self._ledger.source_states())
+        self._ledger.audit(self._clock.wall_us(), order.who, "sources", changes=list(order.differences))
+        self._intake = order.intake
 
     def _send_again(self, order: SendAgain) -> SentAgain | None:
         """One share of an order through all stages; its rows are settled by the transaction that has its readings.

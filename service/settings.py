@@ -299,6 +299,11 @@ class Settings(BaseSettings):
         Path("/var/lib/dustcake"), description="folder of the ledger and the history, on a local disk"
     )
     plant: Path = Field(Path("/etc/dustcake/plant.toml"), description="the plant file")
+    sources: Path | None = Field(
+        None,
+        description="the sources file, for other topics and payload forms",
+        examples=["/etc/dustcake/sources.toml"],
+    )
     broker: BrokerSettings = BrokerSettings()
     topics: TopicSettings = TopicSettings()
     intake: IntakeSettings = IntakeSettings()

@@ -26,9 +26,9 @@ from typing import Any
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from service.brokers import Brokers
 from service.clock import Clock, ScaledClock, SystemClock
 from service.decode.intake import Intake
-from service.decode.native_source import native_sources
 from service.evaluate.evaluator import Listening
 from service.explaining import Explainer
 from service.house import HouseView, Place
@@ -42,13 +42,17 @@ from service.notify.log import LogChannel
 from service.notify.mqtt import MqttChannel
 from service.notify.retry import RetryPolicy
 from service.notify.webhook import WebhookChannel
-from service.pipeline import Bounds, Pipeline, Request
+from service.pipeline import Bounds, NewSources, Pipeline, Request
 from service.plant.checks import check_channels
 from service.plant.file import load as load_plant
 from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
 from service.registering import Registered, take_up
-from service.settings import Settings
+from service.settings import BrokerSettings, Settings
+from service.sources.file import differences
+from service.sources.file import load as load_sources
+from service.sources.form import Sources
+from service.sourcing import intake_of
 from service.store.damage import Damage
 from service.store.history import History
 from service.store.ledger import OWED_AT_MOST, Ledger, unreadable
@@ -116,9 +120,11 @@ class Service:
             most_bytes=INBOX_BYTES,
             weigh=_weight,
         )
-        self.intake = _intake(settings)
+        self.sources = load_sources(settings.sources) if settings.sources is not None else Sources()
+        self.intake = intake_of(settings, self.sources, str(settings.sources))
         self.intake.load(self.ledger.source_states())
-        self.receiver = Receiver(_link(settings, self.intake.filters(MAIN)), self.inbox.put, self.clock.wall_us, iso)
+        self._reloading = threading.Lock()
+        self.brokers = Brokers(_links(settings, self.sources, self.intake), self._receiver)
         self.channels = {name: _channel(name, item, self) for name, item in settings.channels.items()}
         self.dispatcher = Dispatcher(
             self.outbox,
@@ -149,7 +155,7 @@ class Service:
         self.history.follow(self.ledger.seq)
         self.dispatcher.start()
         self.pipeline.start()
-        self.receiver.start()
+        self.brokers.start()
         self.scheduler.add_job(self.house.note_change, "interval", seconds=5, id="ages on the page")
         if self.settings.intake.quarantine_days:
             first_at = as_datetime(self.clock.wall_us())
@@ -169,7 +175,7 @@ class Service:
         self.watch.stop(1.5)
         self.scheduler.shutdown(wait=False)
         finished = self.pipeline.stop(left_s() * 0.6)
-        self.receiver.stop(left_s() * 0.5)
+        self.brokers.stop(left_s() * 0.5)
         self.web.stop(min(left_s(), 2.0))
         self.dispatcher.stop(left_s() * 0.5)
         for channel in self.channels.values():
@@ -182,6 +188,26 @@ class Service:
         self._hold.close()
         log.info("stopped", finished=finished)
         return finished
+
+    def reload_sources(self, who: str) -> list[str]:
+        """Take up the sources file as it is now: all of it, or, with BadConfiguration, nothing; what changed."""
+        path = self.settings.sources
+        if path is None:
+            raise BadConfiguration("there is no sources file; expected its path as `sources` in the settings; add it")
+        with self._reloading:
+            new = load_sources(path)
+            intake = intake_of(self.settings, new, path)
+            links = _links(self.settings, new, intake)
+            changes = differences(self.sources, new)
+            if changes:
+                self.house.order(NewSources(intake, who, tuple(changes)))
+                self.sources = new
+                self.brokers.change(links)
+                log.info("sources", who=who, changes=changes)
+        return changes
+
+    def _receiver(self, _name: str, link: Link) -> Receiver:
+        return Receiver(link, self.inbox.put, self.clock.wall_us, iso)
 
     def _pipeline(self, registered: Registered) -> Pipeline:
         settings = self.settings
@@ -202,8 +228,8 @@ class Service:
                 future_us=int(settings.intake.future_s * 1e6),
             ),
             intake=self.intake,
-            acknowledge=lambda parcels: self.receiver.acknowledge([parcel.token for parcel in parcels]),
-            ask=lambda _broker, topic, payload: self.receiver.ask(topic, payload),
+            acknowledge=self.brokers.acknowledge,
+            ask=self.brokers.ask,
             listening=self._listening,
             committed=self._committed,
         )
@@ -220,7 +246,7 @@ class Service:
                 channels=self.channels,
                 recipients=[(contact, channel, address) for (channel, address), contact in addresses.items()],
                 owe=lambda owed: self.inbox.put(Request(owed)),
-                publish=self.receiver.publish,
+                publish=self.brokers.main.publish,
                 topic=settings.topics.heartbeat,
                 environment=os.environ,
             ),
@@ -239,12 +265,13 @@ class Service:
 
     def _listening(self) -> Listening | None:
         """Since when the broker is heard, in plant time; None while it is not."""
-        connected_us, since_us = self.receiver.connected_since_us, self.receiver.listened_since_us
-        if connected_us is None or since_us is None:
+        heard = self.brokers.heard()
+        if heard is None:
             return None
         plant_us, wall_us = self.clock.plant_us(), self.clock.wall_us()
         speed = self.settings.clock.speed
-        return Listening(plant_us - int((wall_us - connected_us) * speed), plant_us - int((wall_us - since_us) * speed))
+        connected_us, since_us = (plant_us - int((wall_us - since_us) * speed) for since_us in heard)
+        return Listening(connected_us, since_us)
 
     def _house(self, registered: Registered) -> HouseView:
         compiled = registered.compiled
@@ -273,6 +300,7 @@ class Service:
             gauges=self._gauges,
             kept=lambda: self.ledger.quarantine.held.codes,
             rebuild=self.history.rebuild,
+            reload=self.reload_sources,
             history_counts=self._history_counts,
             explain_alarm=explainer.alarm,
             explain_instant=explainer.instant,
@@ -289,15 +317,15 @@ class Service:
         owed, oldest_us = self.outbox.owed()
         threads = {
             "pipeline": self.pipeline.thread.is_alive(),
-            "receive": self.receiver.is_alive,
+            **self.brokers.threads(),
             "history": self.history.is_alive,
             "dispatcher": self.dispatcher.is_alive,
             **self.watch.threads(),
         }
-        alive = self.watch.liveness()
+        alive, missing = self.watch.liveness(), self.brokers.missing()
         signs = Signs(
-            connected=self.receiver.connected.is_set(),
-            broker_error=self.receiver.last_error,
+            connected=not missing,
+            broker_error="; ".join(missing),
             trouble=self.watch.trouble(),
             data_dir=str(self.settings.data_dir),
             ended=tuple(name for name, is_alive in threads.items() if not is_alive),
@@ -368,9 +396,10 @@ def _in_99_of_100_ms(durations_s: list[float]) -> int:
 
 def run(settings: Settings) -> int:
     """Run until SIGTERM or SIGINT; 0 when it stopped in order, 1 when something in it ended by itself."""
-    ended = threading.Event()
+    ended, reloads = threading.Event(), threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
+    signal.signal(signal.SIGHUP, lambda *_: reloads.set())
     _configure_log(settings)
     faulthandler.enable()  # a watchdog's SIGABRT then leaves in the log where each thread was stuck
     service = Service(settings)
@@ -383,7 +412,18 @@ def run(settings: Settings) -> int:
             log.error("the pipeline has ended by itself; stopping, so that whoever supervises the service restarts it")
             service.stop()
             return 1
+        if reloads.is_set():
+            reloads.clear()
+            _reload(service)
     return 0 if service.stop() else 1
+
+
+def _reload(service: Service) -> None:
+    """Take up the sources file as the supervisor asks; a faulty one is told in the log, and the old one stays."""
+    try:
+        service.reload_sources("the supervisor")
+    except (BadConfiguration, RuntimeError) as error:
+        log.error("sources not taken up", error=str(error))
 
 
 def _configure_log(settings: Settings) -> None:
@@ -451,33 +491,33 @@ def _secret(path: Path | None, key: str) -> str | None:
         raise BadConfiguration(f"{key} {path}: {error.strerror}; expected a file with the secret") from error
 
 
-def _intake(settings: Settings) -> Intake:
-    topics, intake = settings.topics, settings.intake
-    native = native_sources(topics.readings, topics.status, intake.readings_per_message)
-    return Intake(native, payload_bytes=intake.payload_bytes, readings_most=intake.readings_per_message)
+def _links(settings: Settings, sources: Sources, intake: Intake) -> dict[str, Link]:
+    """How to reach each broker, and what to subscribe to there."""
+    brokers: dict[str, BrokerSettings] = {MAIN: settings.broker, **{item.name: item for item in sources.broker}}
+    return {name: _link(name, broker, settings, intake.filters(name)) for name, broker in brokers.items()}
 
 
-def _link(settings: Settings, topics: tuple[str, ...]) -> Link:
-    broker = settings.broker
+def _link(name: str, broker: BrokerSettings, settings: Settings, topics: tuple[str, ...]) -> Link:
+    at = "broker" if name == MAIN else f"broker[{name}]"
     return Link(
         host=broker.host,
         port=broker.port,
         version=broker.version,
         client_id=broker.client_id or settings.name,
         username=broker.username,
-        password=_secret(broker.password_file, "broker.password_file"),
-        tls=_tls(settings),
+        password=_secret(broker.password_file, f"{at}.password_file"),
+        tls=_tls(broker, at),
         keepalive_s=broker.keepalive_s,
         session_expiry_s=broker.session_expiry_s,
         receive_maximum=broker.receive_maximum,
         reconnect_longest_s=broker.reconnect_longest_s,
         topics=topics,
         status_topic=settings.topics.service,
+        name=name,
     )
 
 
-def _tls(settings: Settings) -> ssl.SSLContext | None:
-    broker = settings.broker
+def _tls(broker: BrokerSettings, at: str) -> ssl.SSLContext | None:
     if not broker.tls:
         return None
     try:
@@ -486,7 +526,7 @@ def _tls(settings: Settings) -> ssl.SSLContext | None:
             context.load_cert_chain(broker.certificate_file, broker.key_file)
     except (OSError, ssl.SSLError) as error:
         raise BadConfiguration(
-            f"broker.ca_file {broker.ca_file}, certificate_file {broker.certificate_file}: {error}; "
+            f"{at}.ca_file {broker.ca_file}, certificate_file {broker.certificate_file}: {error}; "
             "expected PEM files that the service may read; correct the paths"
         ) from error
     return context
@@ -516,7 +556,7 @@ def _channel(name: str, item: Any, service: Service) -> Channel:
             ca_file=item.ca_file,
         )
     if item.kind == "mqtt":
-        return MqttChannel(name, topic=item.topic, publish=service.receiver.publish, timeout_s=item.timeout_s)
+        return MqttChannel(name, topic=item.topic, publish=service.brokers.main.publish, timeout_s=item.timeout_s)
     return LogChannel(name)
 
 

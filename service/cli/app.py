@@ -19,6 +19,7 @@ VERBS = {
     "check": ("service.cli.check:check", "Check a plant file without running anything."),
     "test-notification": ("service.cli.send_test:send_test", "Send a test to one contact."),
     "quarantine": ("service.cli.quarantine:verbs", "List the messages that could not be used, and why."),
+    "reload": ("service.cli.reload:reload", "Take up the sources file anew, without a restart."),
     "rebuild": ("service.cli.rebuild:rebuild", "Build the history anew from the journal."),
     "verify": ("service.cli.verify:verify", "Look whether the record is whole: every check value, every number."),
     "backup": ("service.cli.backup:backup", "Back up the record while the service runs."),

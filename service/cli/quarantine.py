@@ -5,13 +5,13 @@ Payloads and reasons quote what anybody has sent: nothing of them reaches a term
 
 from __future__ import annotations
 
-import getpass
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from cyclopts import App, Parameter
 from cyclopts.validators import Number
 
+from service.cli.account import account
 from service.cli.daemon import Daemon, Reach
 from service.cli.failure import Exit, Failure
 from service.cli.output import plain, say, say_json, table
@@ -153,7 +153,7 @@ def again(
     if bool(chosen) is every:
         raise Failure(Exit.USAGE, "say which: ids, --code, --topic, --since; or --all, alone, for all that are kept")
     daemon = Daemon.at(reach or Reach())
-    order = chosen | {"who": who or _account()}
+    order = chosen | {"who": who or account()}
     answer = daemon.post(f"{PATH}/again", order)
     total = dict(answer)
     while answer["left"]:
@@ -180,7 +180,7 @@ def purge(*, older_than: str, why: str, who: str = "", reach: Reach | None = Non
     json
         Print JSON for programs.
     """
-    order = {"older_than": older_than, "why": why, "who": who or _account()}
+    order = {"older_than": older_than, "why": why, "who": who or account()}
     found = Daemon.at(reach or Reach()).post(f"{PATH}/purge", order)
     if json:
         say_json(found)
@@ -209,13 +209,6 @@ def _say_sent(total: dict[str, Any], asked_for: int) -> None:
 
 def _given(**options: Any) -> dict[str, Any]:
     return {name: value for name, value in options.items() if value}
-
-
-def _account() -> str:
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):  # an account without a name, as in a container
-        raise Failure(Exit.USAGE, "the account has no name; say with --who who orders this") from None
 
 
 def _row(row: dict[str, Any]) -> list[Any]:

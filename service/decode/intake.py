@@ -27,6 +27,7 @@ class Source:
     templates: tuple[Template, ...]
     form: Form
     adjuster: Adjuster | None = None
+    gateway: str | None = None  # the one that speaks, where neither topic nor payload say
     keeps_part: bool = False
     is_status: bool = False  # births and wills: they tell of a moment, and are not sent again from quarantine
 
@@ -46,6 +47,9 @@ class Taken:
     @property
     def keeps_part(self) -> bool:
         return self.source is not None and self.source.keeps_part
+
+
+NOTHING = Read()
 
 
 class Intake:
@@ -86,6 +90,8 @@ class Intake:
                     f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
                     "send fewer readings in a message, or raise intake.payload_bytes"
                 )
+            if source.gateway is not None:
+                parts = {"gateway": source.gateway} | parts
             arrived = Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again)
             self._fill(taken, source, source.form.read(arrived), parcel)
         except BadInput as error:
@@ -106,7 +112,7 @@ class Intake:
         """What has fallen due in the forms without a message, each under a parcel that stands for none."""
         for source in self.sources:
             read = source.form.due(now_us)
-            if read.waited or read.statuses or read.asks:
+            if read != NOTHING:
                 taken, parcel = Taken(source), Parcel(source.templates[0].text, b"", now_us, broker=source.broker)
                 self._fill(taken, source, read, parcel)
                 yield parcel, taken
@@ -135,7 +141,7 @@ class Intake:
             _load(source, memories)
 
     def _fill(self, taken: Taken, source: Source, read: Read, parcel: Parcel) -> None:
-        count = sum(len(message.readings) for message in (*read.messages, *read.waited))
+        count = sum(len(message.readings) for message in read.messages)  # what waited was counted when it came
         if count > self._readings_most:
             raise BadInput(
                 f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
@@ -168,7 +174,7 @@ def _rejected(parcel: Parcel, code: str, faults: Sequence[str]) -> Rejected:
 
 def _no_source(parcel: Parcel) -> str:
     return (
-        f"topic {parcel.topic!r}: expected one of readings or of status, as the settings or the sources file name them; "
+        f"topic {parcel.topic!r}: expected one of readings or of status, as settings and sources name them; "
         "the broker may still have a subscription of earlier settings: change client_id"
     )
 

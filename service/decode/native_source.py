@@ -1,4 +1,4 @@
-"""The native JSON form as sources: readings, and births and wills. What is refused in part is kept in the native form."""
+"""The native JSON form as sources: readings; births and wills. What is refused in part is kept in the native form."""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import paho.mqtt.client as paho
@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from service.model import Delivery, Parcel
+from service.model import MAIN, Delivery, Parcel
 
 PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
 CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longer is cut as it comes
@@ -56,6 +56,7 @@ class Link:
     reconnect_longest_s: float
     topics: tuple[str, ...]
     status_topic: str
+    name: str = MAIN  # of the broker, among all
 
 
 class _Client(paho.Client):
@@ -140,6 +141,17 @@ class Receiver:
         """Publish without waiting; not at all while there is no connection: it will be asked again."""
         if self.connected.is_set():
             self._client.publish(topic, payload, qos=0)
+
+    def listen_to(self, topics: tuple[str, ...]) -> None:
+        """Subscribe to these and to no others from now on; the session, and what waits in it, stay."""
+        gone = [topic for topic in self._link.topics if topic not in topics]
+        if topics == self._link.topics:
+            return
+        self._link = replace(self._link, topics=topics)
+        if self.connected.is_set():  # else it is done when it connects
+            if gone:
+                self._client.unsubscribe(gone)
+            self._client.subscribe([(topic, 1) for topic in topics])
 
     def stop(self, timeout_s: float) -> None:
         """Say that the service is off, disconnect, and end the thread. The session stays with the broker."""
@@ -245,7 +257,8 @@ class Receiver:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
         delivery = Delivery(message.mid, message.dup, message.retain)
-        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery))
+        name = self._link.name
+        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery, name))
 
     def _status(self, state: str) -> bytes:
         body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}

@@ -20,7 +20,7 @@ from service.store.mark import Mark
 from service.store.migrate import migrate
 from service.store.quarantine import Quarantine
 from service.store.seal import Fault
-from service.store.writing import tally, transaction
+from service.store.writing import audit, tally, transaction
 
 BUSY_MS = 15_000
 OWED_AT_MOST = 100_000  # notifications; beyond it those of high priority alone are still owed
@@ -234,6 +234,11 @@ class Ledger:
     def damaged_collectors(self) -> set[str]:
         """The collectors whose saved state was found damaged when the file was opened."""
         return {key for relation, key in self._damaged if relation == "collector_state"}
+
+    def audit(self, at_us: int, who: str, what: str, **detail: Any) -> None:
+        """Put down what a person did, in a transaction of its own; sqlite3.Error when it could not be written."""
+        with transaction(self._connection):
+            audit(self._connection, at_us, who, what, **detail)
 
     def source_states(self) -> list[tuple[str, str, bytes]]:
         """(source, key, body) of what sources remember, as far as it is sound."""

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.model import Chosen, Kept, Purge, Purged, Rejected, SendAgain, Settled
-from service.store.writing import tally, transaction
+from service.store.writing import audit, tally, transaction
 
 PAYLOAD_KEPT_BYTES = 262_144  # of a message; longer ones were refused for their length
 TEXT_KEPT = 4000  # characters of a message's topic, and of the reason: both can quote what was sent
@@ -120,7 +120,16 @@ class Quarantine:
         if settled.rows:
             through = sum(not refusals for _, refusals in settled.rows)
             ids = [row.id for row, _ in settled.rows]
-            self._audit(at_us, settled.who, "redrive", messages=len(ids), through=through, first=ids[0], last=ids[-1])
+            audit(
+                self._connection,
+                at_us,
+                settled.who,
+                "redrive",
+                messages=len(ids),
+                through=through,
+                first=ids[0],
+                last=ids[-1],
+            )
         return held
 
     def purge(self, order: Purge, at_us: int) -> Purged:
@@ -139,7 +148,8 @@ class Quarantine:
             purged = _summed(rows)
             if purged.messages:  # a purge of nothing did nothing to the record
                 connection.execute("DELETE FROM quarantine WHERE received_us < ?", (order.before_us,))
-                self._audit(
+                audit(
+                    self._connection,
                     at_us,
                     order.who,
                     "purge",
@@ -216,12 +226,6 @@ class Quarantine:
             ),
         )
         return found.fetchone() is not None
-
-    def _audit(self, at_us: int, who: str, what: str, **detail: Any) -> None:
-        self._connection.execute(
-            "INSERT INTO audit (at_us, who, what, detail) VALUES (?, ?, ?, ?)",
-            (at_us, who, what, json.dumps(detail, ensure_ascii=False)),
-        )
 
     def _count(self) -> Held:
         weight = self._connection.execute(f"SELECT coalesce(sum({_WEIGHT}), 0) FROM quarantine").fetchone()[0]  # noqa: S608 - constants

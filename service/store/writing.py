@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 
 @contextmanager
@@ -24,4 +26,12 @@ def tally(connection: sqlite3.Connection, counts: Iterable[tuple[str, int]]) -> 
     """Add to the tallies by name."""
     connection.executemany(
         "INSERT INTO tally VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET count = count + excluded.count", counts
+    )
+
+
+def audit(connection: sqlite3.Connection, at_us: int, who: str, what: str, **detail: Any) -> None:
+    """Put down what a person did to the record or to the service."""
+    connection.execute(
+        "INSERT INTO audit (at_us, who, what, detail) VALUES (?, ?, ?, ?)",
+        (at_us, who, what, json.dumps(detail, ensure_ascii=False)),
     )

@@ -112,14 +112,16 @@ _OTHERS: dict[str, tuple[_Row, ...]] = {
         _Row("K", 1, "K", "KEL", shift=-273.15),
     ),
     "fraction": (
-        _Row("1", 1, "1", "C62", ("ratio",)),
-        # Per hundred, always. (In SenML, RFC 8428 12.1, the same sign means a ratio: this table is not for SenML.)
-        _Row("%", Fraction(1, 100), "%", "P1", ("percent",)),
+        _Row("1", 1, "1", "C62", ("ratio", "/")),  # the last in SenML, RFC 8428 12.1
+        # Per hundred, always. (In SenML the same sign means a ratio: its form says "/" in place of it.)
+        _Row("%", Fraction(1, 100), "%", "P1", ("percent", "/100")),  # the last in SenML, RFC 8798
     ),
     "current": (_Row("A", 1, "A", "AMP"), _Row("mA", Fraction(1, 1000), "mA", "4K")),
-    "voltage": (_Row("V", 1, "V", "VLT"),),
+    "voltage": (_Row("V", 1, "V", "VLT"), _Row("mV", Fraction(1, 1000), "mV", "2Z")),
     "concentration": (
         _Row("mg/m3", 1, "mg/m3", "GP", ("mg/m³",)),
+        _Row("ug/m3", Fraction(1, 1000), "ug/m3", "GQ", ("µg/m³",)),  # this code and the next from memory
+        _Row("kg/m3", 1_000_000, "kg/m3", "KMQ", ("kg/m³",)),  # as SenML has it
         _Row("gr/ft3", GRAIN_MG / FOOT**3, "[gr]/[cft_i]", None, ("gr/ft³", "gr/cf", "gr/acf")),
     ),
     "rate": (_Row("1/h", 1, "/h", "H10"), _Row("1/min", 60, "/min", "C94")),

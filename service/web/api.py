@@ -18,7 +18,7 @@ from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import BaseModel, Field
 
-from service.model import AlarmView, BadInput, Health, House
+from service.model import AlarmView, BadConfiguration, BadInput, Health, House
 from service.units.times import parse_rfc3339
 from service.web import words
 from service.web.access import Access, Gate
@@ -35,6 +35,14 @@ RETRY_MS = 2000  # how long a browser waits before it asks for the stream again
 
 class TestNotification(BaseModel, extra="forbid"):
     contact: str = Field(min_length=1, max_length=200)
+
+
+class Reload(BaseModel, extra="forbid"):
+    who: str = Field(min_length=1, max_length=200, description="who orders it; goes on record")
+
+
+class Changes(BaseModel):
+    changes: list[str]
 
 
 class Queued(BaseModel):
@@ -189,6 +197,16 @@ def _act_routes(house: House) -> APIRouter:
                 404, f"there is no contact {order.contact!r} in the plant file; use the id of a [[contact]]"
             ) from None
         except RuntimeError as error:  # no room for it, or the service is stopping
+            raise later(str(error)) from None
+
+    @routes.post("/sources/reload")
+    def reload_sources(order: Reload) -> Changes:
+        """Take up the sources file as it is now: all of it, or, with 422 and the reasons, nothing."""
+        try:
+            return Changes(changes=house.reload_sources(order.who))
+        except BadConfiguration as error:
+            raise HTTPException(422, str(error)) from None
+        except RuntimeError as error:  # no room for the order, or the service is stopping
             raise later(str(error)) from None
 
     @routes.post("/rebuild", status_code=202)

@@ -230,17 +230,17 @@ class Life:
         outside.kills.at("after start-up")
 
     def connect(self) -> None:
-        self.service.receiver._connect()
+        self.service.brokers.main._connect()
 
     def lose_connection(self) -> None:
-        receiver: Any = self.service.receiver
+        receiver: Any = self.service.brokers.main
         self._outside.broker.drop()
         receiver._client.on_disconnect(receiver._client, None, None, "lost", None)
         receiver._lost()
 
     @property
     def is_connected(self) -> bool:
-        return self.service.receiver.connected.is_set()
+        return self.service.brokers.main.connected.is_set()
 
     def round(self, most: int) -> bool:
         """One turn of the pipeline's thread, and of the network's; false when the pipeline has ended."""
@@ -256,7 +256,7 @@ class Life:
             service.registered.evaluator._received_us.copy(),
         )
         going_on = service.pipeline.round(items)
-        service.receiver._acknowledge_settled()
+        service.brokers.main._acknowledge_settled()
         return going_on
 
     def notify(self) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.model import (
     AlarmView,
+    BadConfiguration,
     BadInput,
     Chosen,
     CollectorView,
@@ -123,6 +124,12 @@ class FakeHouse:
 
     def history_counts(self) -> dict[str, Any]:
         return {"applied": 2, "entries": [(1, 10), (2, 5)]}
+
+    def reload_sources(self, who: str) -> list[str]:
+        if self.fails:
+            raise BadConfiguration("sources.toml: source[line].form: missing; expected the payload form; add it")
+        self.asked.append(("reload", who))
+        return ["source line changed"]
 
     def rebuild_history(self) -> str:
         return "rebuilding from 3 journal entries"

@@ -1,0 +1,94 @@
+"""All brokers at once: one receiver each, acknowledged each by its own, heard only when all of them are.
+
+The one of the settings file is `MAIN`; notifications and the service's own status go there. Decides nothing about what
+comes in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from service.model import MAIN, Parcel
+from service.receive.mqtt import Link, Receiver
+
+
+class Heard(NamedTuple):
+    """Since when every broker is connected without a break, and since when they are listened to, in wall time."""
+
+    connected_us: int
+    since_us: int
+
+
+class Brokers:
+    """`make` builds the receiver of a link. Not for several threads at once, but for `ask` and what only looks."""
+
+    def __init__(self, links: Mapping[str, Link], make: Callable[[str, Link], Receiver]) -> None:
+        self._make = make
+        self._links = dict(links)
+        self._receivers = {name: make(name, link) for name, link in links.items()}
+
+    @property
+    def main(self) -> Receiver:
+        return self._receivers[MAIN]
+
+    def start(self) -> None:
+        for receiver in self._receivers.values():
+            receiver.start()
+
+    def stop(self, timeout_s: float) -> None:
+        """All of them together within the time."""
+        for receiver in self._receivers.values():
+            receiver.stop(timeout_s / len(self._receivers))
+
+    def acknowledge(self, parcels: Sequence[Parcel]) -> None:
+        """Tell each broker which of its messages are on disk, in the order in which they came."""
+        if len(self._receivers) == 1:
+            self.main.acknowledge([parcel.token for parcel in parcels])
+            return
+        for name, receiver in self._receivers.items():
+            receiver.acknowledge([parcel.token for parcel in parcels if parcel.broker == name])
+
+    def ask(self, broker: str, topic: str, payload: bytes) -> None:
+        """Publish what a form wants to be told, if its broker is connected."""
+        receiver = self._receivers.get(broker)
+        if receiver is not None:
+            receiver.ask(topic, payload)
+
+    def heard(self) -> Heard | None:
+        """None while one of them is not heard: then no time passes, and nobody is called silent."""
+        found = [(one.connected_since_us, one.listened_since_us) for one in self._receivers.values()]
+        if any(connected_us is None or since_us is None for connected_us, since_us in found):
+            return None
+        return Heard(max(at or 0 for at, _ in found), max(at or 0 for _, at in found))
+
+    def missing(self) -> list[str]:
+        """Of each broker that is not connected, why."""
+        return [one.last_error for one in self._receivers.values() if not one.connected.is_set()]
+
+    def threads(self) -> dict[str, bool]:
+        """By name, whether each receiver's thread is alive."""
+        return {"receive" if name == MAIN else f"receive {name}": one.is_alive for name, one in self._receivers.items()}
+
+    def change(self, links: Mapping[str, Link]) -> None:
+        """Go over to other links: new brokers are connected, those that are gone left, topics changed in place.
+
+        Messages of a broker that is left and not yet acknowledged stay with it.
+        """
+        left = [name for name in self._receivers if name not in links or _is_other(self._links[name], links[name])]
+        for name in left:
+            self._receivers.pop(name).stop(2.0)
+        for name, link in links.items():
+            receiver = self._receivers.get(name)
+            if receiver is None:
+                self._receivers[name] = self._make(name, link)
+                self._receivers[name].start()
+            else:
+                receiver.listen_to(link.topics)
+        self._links = dict(links)
+
+
+def _is_other(before: Link, after: Link) -> bool:
+    """Whether more than the topics differs, so that it needs another connection. Certificates are read at a start."""
+    return replace(before, topics=(), tls=None) != replace(after, topics=(), tls=None)

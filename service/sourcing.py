@@ -1,0 +1,120 @@
+"""Builds the intake from the settings and the sources file. Owns nothing; decides nothing about a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from service.decode import mapped
+from service.decode.adjust import (
+    LOOP_HIGH_MA,
+    LOOP_LOW_MA,
+    OVER_RANGE_MA,
+    UNDER_RANGE_MA,
+    Adjuster,
+    Rules,
+    Scale,
+    Tag,
+    Timing,
+)
+from service.decode.csv_line import CsvForm
+from service.decode.form import Form, Template
+from service.decode.intake import Intake
+from service.decode.intake import Source as Taken
+from service.decode.native_source import NativeForm, native_sources
+from service.decode.plain import PlainForm
+from service.decode.senml import SenmlForm
+from service.decode.sparkplug import SparkplugForm
+from service.faults import refuse
+from service.settings import Settings
+from service.sources.form import Csv, Mapped, Plain, Senml, Source, Sources, Sparkplug, TagRules, Time
+
+NATIVE_NAMES = ("native", "native status")
+
+
+def intake_of(settings: Settings, sources: Sources, path: Path | str = "sources file") -> Intake:
+    """The intake for these settings and sources; BadConfiguration, naming `path`, when a source cannot be built."""
+    most = settings.intake.readings_per_message
+    native = native_sources(settings.topics.readings, settings.topics.status, most)
+    built, faults = [*native], list[str]()
+    for source in sources.source:
+        try:
+            built.append(build(source, most))
+        except ValueError as error:
+            faults.append(f"source[{source.name}]: {error}")
+    refuse(path, faults)
+    return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most)
+
+
+def build(source: Source, readings_most: int) -> Taken:
+    """One source; ValueError when a topic or an expression is none."""
+    templates = tuple(Template(text) for text in source.topics)
+    rules, form = _rules(source), _form(source, readings_most)
+    _check_names(source, templates)
+    # Other forms may leave the unit or the time to the rules.
+    adjuster = None if source.form == "native" and rules.is_empty else Adjuster(rules)
+    return Taken(source.name, source.broker, templates, form, adjuster, source.gateway, keeps_part=adjuster is None)
+
+
+def _form(source: Source, readings_most: int) -> Form:
+    words = source.words()
+    if isinstance(words, Mapped):
+        return mapped.MappedForm(mapped.Mapping(**words.model_dump()))
+    if isinstance(words, Csv):
+        return CsvForm(**words.model_dump())
+    if isinstance(words, Plain):
+        return PlainForm(decimal=words.decimal)
+    if isinstance(words, Senml):
+        return SenmlForm(words.coding)
+    if isinstance(words, Sparkplug):
+        return SparkplugForm(
+            gateway_of=words.gateway_of, asks_rebirth=words.asks_rebirth, reorder_us=int(words.reorder_s * 1e6)
+        )
+    return NativeForm(readings_most)
+
+
+def _check_names(source: Source, templates: Sequence[Template]) -> None:
+    """Where neither payload nor settings name the gateway the topic must, and the same for a plain value's tag."""
+    says_itself = source.form in ("native", "sparkplug", "senml") or (source.mapped and source.mapped.gateway)
+    for template in templates:
+        if not says_itself and source.gateway is None and "gateway" not in template.names:
+            raise ValueError(
+                f"topics {template.text!r}: no part {{gateway}}; expected the gateway in the topic, in the payload "
+                "(mapped.gateway), or as gateway of the source; add one"
+            )
+        if source.form == "plain" and "tag" not in template.names:
+            raise ValueError(f"topics {template.text!r}: no part {{tag}}; expected the tag in the topic; add it")
+
+
+def _rules(source: Source) -> Rules:
+    return Rules(
+        gateways=dict(source.gateways),
+        only_named=source.only_named,
+        tags={name: _tag(tag) for name, tag in source.tags.items()},
+        timing=_timing(source.time),
+        timings={gateway: _timing(time) for gateway, time in source.time_of.items()},
+    )
+
+
+def _tag(tag: TagRules) -> Tag:
+    scale, lowest, highest = None, tag.lowest, tag.highest
+    if tag.loop is not None:
+        scale = Scale(LOOP_LOW_MA, LOOP_HIGH_MA, tag.loop.at_4_mA, tag.loop.at_20_mA)
+        lowest = UNDER_RANGE_MA if lowest is None else lowest
+        highest = OVER_RANGE_MA if highest is None else highest
+    elif tag.line is not None:
+        scale = Scale(*tag.line.raw, *tag.line.value)
+    return Tag(
+        name=tag.tag or "",
+        unit=tag.unit or "",
+        scale=scale,
+        lowest=float("-inf") if lowest is None else lowest,
+        highest=float("inf") if highest is None else highest,
+        bad=frozenset(tag.bad),
+        is_counter=tag.counter is not None,
+        wraps_at=tag.counter.wraps_at if tag.counter is not None else None,
+    )
+
+
+def _timing(time: Time) -> Timing:
+    return Timing(time.by, round(time.offset_s * 1e6))

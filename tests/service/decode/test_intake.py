@@ -1,0 +1,114 @@
+"""From a message to what it says: the right source, the rules applied, refusals with the whole message or its part."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.decode.adjust import Adjuster, Rules, Tag
+from service.decode.form import Arrived, Ask, Read, Stateless, Template
+from service.decode.intake import Intake, Source
+from service.decode.native_source import native_sources
+from service.decode.plain import PlainForm
+from service.model import GatewayMessage, GatewayReading, Parcel
+
+NATIVE = native_sources("dustcake/v1/+/readings", "dustcake/v1/+/status", 100)
+
+
+def intake(*more: Source, **bounds: Any) -> Intake:
+    return Intake([*NATIVE, *more], **({"payload_bytes": 1000, "readings_most": 100} | bounds))
+
+
+def plain(**rest: Any) -> Source:
+    adjuster = Adjuster(Rules(gateways={"A0": "gw-1"}, tags={"p": Tag("dp", "inH2O")}))
+    return Source("plain", "annex", (Template("works/{gateway}/{tag}"),), PlainForm(), adjuster, **rest)
+
+
+def parcel(payload: bytes, topic: str = "works/A0/p", broker: str = "annex") -> Parcel:
+    return Parcel(topic, payload, 5_000_000, broker=broker)
+
+
+def test_a_value_comes_out_as_the_plant_file_knows_it() -> None:
+    taken = intake(plain()).take(parcel(b"3.5"))
+    assert taken.messages == [GatewayMessage("gw-1", [GatewayReading("dp", 5.0, "inH2O", 3.5)])]
+    assert (taken.heard, taken.rejected) == (taken.messages, [])
+
+
+def test_what_is_refused_of_other_forms_is_the_whole_message() -> None:
+    taken = intake(plain()).take(parcel(b"3.5", "works/A0/q"))
+    (refused,) = taken.rejected
+    assert (refused.payload, refused.topic, refused.code, refused.readings) == (
+        b"3.5",
+        "works/A0/q",
+        "reading-invalid",
+        1,
+    )
+    assert "add unit" in refused.reason
+
+
+def test_a_topic_of_another_broker_has_no_source() -> None:
+    (refused,) = intake(plain()).take(parcel(b"3.5", broker="main")).rejected
+    assert "as settings and sources name them" in refused.reason
+
+
+def test_a_message_that_is_too_long_or_of_too_many_readings_is_refused() -> None:
+    (long,) = intake(plain(), payload_bytes=2).take(parcel(b"3.5")).rejected
+    assert "expected at most 2" in long.reason
+    many = b'{"gateway":"g","readings":[' + b",".join([b'{"tag":"a","at":1.0,"unit":"Pa","value":1}'] * 3) + b"]}"
+    found = intake(readings_most=2).take(parcel(many, "dustcake/v1/g/readings", "main"))
+    assert "3 readings" in found.rejected[0].reason
+
+
+class Breaks(Stateless):
+    def read(self, arrived: Arrived) -> Read:
+        raise RuntimeError(arrived.topic)
+
+
+def test_a_fault_of_ours_keeps_the_message_and_says_so() -> None:
+    source = Source("breaks", "annex", (Template("works/{gateway}/{tag}"),), Breaks())
+    (refused,) = intake(source).take(parcel(b"3.5")).rejected
+    assert (refused.code, refused.payload) == ("broken", b"3.5")
+
+
+class Waits:
+    """Holds a message back until it is asked, and remembers how many."""
+
+    def __init__(self) -> None:
+        self.count, self.is_changed = 0, False
+
+    def read(self, arrived: Arrived) -> Read:
+        self.count, self.is_changed = self.count + 1, True
+        return Read(asks=[Ask("node", arrived.payload)])
+
+    def due(self, now_us: int) -> Read:
+        return Read(waited=[GatewayMessage("A0", [GatewayReading("p", now_us / 1e6, "", 1.0)])] * self.count)
+
+    def changed(self) -> dict[str, bytes]:
+        changed, self.is_changed = ({"count": b"%d" % self.count} if self.is_changed else {}), False
+        return changed
+
+    def load(self, saved: Any) -> None:
+        self.count = int(saved["count"])
+
+
+def waiting() -> Source:
+    adjuster = Adjuster(Rules(gateways={"A0": "gw-1"}, tags={"p": Tag("dp", "inH2O", is_counter=True)}))
+    return Source("waits", "annex", (Template("works/{gateway}/{tag}"),), Waits(), adjuster)
+
+
+def test_what_waited_comes_out_when_it_is_due_under_the_rules() -> None:
+    made = intake(waiting())
+    assert made.take(parcel(b"x")).asks == [("annex", Ask("node", b"x"))]
+    ((_, taken),) = made.due(7_000_000)
+    assert taken.waited == [GatewayMessage("gw-1", [GatewayReading("dp", 7.0, "inH2O", 1.0)])]
+
+
+def test_what_forms_and_rules_remember_is_saved_once_and_taken_up_by_name() -> None:
+    made = intake(waiting())
+    made.take(parcel(b"x"))
+    list(made.due(7_000_000))
+    saved = made.changed()
+    assert {(name, key) for name, key, _ in saved} == {("waits", "form count"), ("waits", "rule gw-1/p")}
+    assert made.changed() == ()
+    after = intake(waiting())
+    after.load([*saved, ("gone", "form count", b"7")])
+    assert len(next(iter(after.due(8_000_000)))[1].waited) == 1
