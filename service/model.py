@@ -180,7 +180,7 @@ class GatewayReading(msgspec.Struct, frozen=True, gc=False):
 
     tag: Annotated[str, Meta(min_length=1, max_length=128, description="the gateway's own name of the value")]
     at: Annotated[
-        str | float,
+        Annotated[str, Meta(min_length=1)] | float,
         Meta(description="RFC 3339 text with offset, or Unix time in seconds as a number (fractions allowed)"),
     ]
     unit: Annotated[str, Meta(min_length=1, max_length=32, description="unit of the value, from the list in README")]

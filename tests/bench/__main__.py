@@ -1,12 +1,12 @@
-"""`make bench`: speed as ratios, measured in one run on one machine. `engines` or `pipeline` runs that part only."""
+"""`make bench`: speed as ratios, measured in one run on one machine. `engines`, `forms`, `pipeline` run that part only."""
 
 from __future__ import annotations
 
 import sys
 
-from tests.bench import engines, pipeline
+from tests.bench import engines, forms, pipeline
 
-PARTS = {"engines": engines.main, "pipeline": pipeline.main}
+PARTS = {"engines": engines.main, "forms": forms.main, "pipeline": pipeline.main}
 
 if __name__ == "__main__":
     asked = [name for name in PARTS if name in sys.argv] or list(PARTS)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from service.notify.webhook import message_id
 from service.store import journal
@@ -131,5 +130,5 @@ def _agrees(true: tuple[int, int | None] | None, raised: int, cleared: int | Non
 def history_differs(rows: list[tuple[Any, ...]], seen: dict[Key, float]) -> tuple[int, int]:
     """(lost, twice) of the history's (collector, point, second, original) rows against the journal's."""
     found: dict[Key, float] = {(row[0], row[1], int(row[2])): row[3] for row in rows}
-    wrong = sum(not np.isclose(found.get(key, np.nan), value, rtol=1e-12) for key, value in seen.items())
+    wrong = sum(not math.isclose(found.get(key, math.nan), value, rel_tol=1e-12) for key, value in seen.items())
     return wrong, len(rows) - len(found) + len(found.keys() - seen.keys())
