@@ -26,6 +26,7 @@ from service.decode.plain import PlainForm
 from service.decode.senml import SenmlForm
 from service.decode.sparkplug import SparkplugForm
 from service.faults import refuse
+from service.plant.form import Plant
 from service.settings import Settings
 from service.sources.form import Csv, Mapped, Plain, Senml, Source, Sources, Sparkplug, TagRules, Time
 
@@ -44,6 +45,29 @@ def intake_of(settings: Settings, sources: Sources, path: Path | str = "sources 
             faults.append(f"source[{source.name}]: {error}")
     refuse(path, faults)
     return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most)
+
+
+def doubts_of(sources: Sources, plant: Plant) -> list[str]:
+    """What no fault is, and yet will bring nothing: gateways and tags that the plant file does not have."""
+    known: dict[str, set[str]] = {}
+    for collector in plant.collector:
+        for point in collector.point:
+            known.setdefault(point.gateway or collector.gateway, set()).add(point.tag or point.name)
+    tags = {tag for theirs in known.values() for tag in theirs}
+    lines: list[str] = []
+    for source in sources.source:
+        at = f"source[{source.name}]"
+        named = [*source.gateways.values(), *([source.gateway] if source.gateway else [])]
+        lines += [f"{at}: the plant file has no gateway {name}" for name in named if name not in known]
+        lines += [
+            f"{at}: the plant file has no gateway {name} (time_of)" for name in source.time_of if name not in known
+        ]
+        lines += [
+            f"{at}: no point of the plant file has the tag {rules.tag or name.rpartition('/')[2]}"
+            for name, rules in source.tags.items()
+            if (rules.tag or name.rpartition("/")[2]) not in tags
+        ]
+    return lines
 
 
 def build(source: Source, readings_most: int) -> Taken:
@@ -65,7 +89,7 @@ def _form(source: Source, readings_most: int) -> Form:
     if isinstance(words, Plain):
         return PlainForm(decimal=words.decimal)
     if isinstance(words, Senml):
-        return SenmlForm(words.coding)
+        return SenmlForm(words.coding, tag_from=words.tag_from)
     if isinstance(words, Sparkplug):
         return SparkplugForm(
             gateway_of=words.gateway_of, asks_rebirth=words.asks_rebirth, reorder_us=int(words.reorder_s * 1e6)

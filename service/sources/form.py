@@ -130,6 +130,9 @@ class Senml(Section):
     """RFC 8428."""
 
     coding: Literal["auto", "json", "cbor"] = "auto"
+    tag_from: Literal["n", "last", "name"] = Field(
+        "n", description="the tag is the record's own name, the last part of the resolved one, or all of it"
+    )
 
 
 class Sparkplug(Section):

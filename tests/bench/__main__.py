@@ -1,4 +1,4 @@
-"""`make bench`: speed as ratios, measured in one run on one machine. `engines`, `forms`, `pipeline` run that part only."""
+"""`make bench`: speed as ratios, measured in one run on one machine. `engines`, `forms`, `pipeline` run one part."""
 
 from __future__ import annotations
 

@@ -206,7 +206,8 @@ class Rig:
         history_lost, history_twice = history_differs(self.daemon.ask_history(HISTORY), record.seen)
         outcome.readings, outcome.lost = len(record.seen), max(len(missing | acknowledged), history_lost)
         outcome.twice = record.twice + history_twice + len(record.seen.keys() - everything)
-        kept = [(number, _judged(number, rows, record)) for number, rows in self.feed.sent]
+        judged = record.seen.keys() - record.late  # what came, and not after later ones of its point
+        kept = [(number, _only(judged, number, rows)) for number, rows in self.feed.sent]
         true = truth(Story(COLLECTORS, kept), self.plant, FAR_US)
         outcome.alarms, outcome.alarms_different = len(true), record.different_from(true, so_far=False)
         if not true:
@@ -236,9 +237,8 @@ class Rig:
         self.hook.close()
 
 
-def _judged(number: int, rows: list[Row], record: Record) -> list[Row]:
-    """The rows that came, and not after later ones of their point: what the service had to judge."""
-    judged = record.seen.keys() - record.late
+def _only(judged: set[Key], number: int, rows: list[Row]) -> list[Row]:
+    """The rows that the service had to judge."""
     return [row for row, key in zip(rows, keys_of(number, rows), strict=True) if key in judged]
 
 

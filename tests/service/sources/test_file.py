@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from service.model import BadConfiguration
+from service.plant.file import parse
 from service.settings import Settings
 from service.sources.file import differences, digest, load
-from service.sourcing import intake_of
+from service.sourcing import doubts_of, intake_of
+from tests.parts import plant_text
 
 WHOLE = """
 [[broker]]
@@ -136,3 +139,20 @@ def test_a_change_is_told_by_broker_and_source(tmp_path: Path) -> None:
     assert differences(before, after) == ["broker shed is new", "broker annex is gone", "source silo changed"]
     assert differences(before, before) == []
     assert digest(before) != digest(after)
+
+
+def test_the_example_of_the_documentation_is_a_sources_file(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[3] / "docs" / "sources.md").read_text("utf-8")
+    example = page.partition("```toml\n")[2].partition("```")[0]
+    intake = intake_of(Settings(), load(written(tmp_path, example)))
+    assert intake.filters("annex") == ("silo/+/+",)
+
+
+def test_what_the_plant_file_does_not_have_is_a_doubt(tmp_path: Path) -> None:
+    sources = load(written(tmp_path, WHOLE))
+    plant = parse(tomllib.loads(plant_text(2)), "test")
+    assert doubts_of(sources, plant) == [
+        "source[cutting]: the plant file has no gateway gw-cut-1",
+        "source[cutting].time_of: the plant file has no gateway gw-cut-1",
+        "source[cutting]: no point of the plant file has the tag 7",
+    ]
