@@ -59,9 +59,7 @@ def doubts_of(sources: Sources, plant: Plant) -> list[str]:
         at = f"source[{source.name}]"
         named = [*source.gateways.values(), *([source.gateway] if source.gateway else [])]
         lines += [f"{at}: the plant file has no gateway {name}" for name in named if name not in known]
-        lines += [
-            f"{at}: the plant file has no gateway {name} (time_of)" for name in source.time_of if name not in known
-        ]
+        lines += [f"{at}.time_of: the plant file has no gateway {name}" for name in source.time_of if name not in known]
         lines += [
             f"{at}: no point of the plant file has the tag {rules.tag or name.rpartition('/')[2]}"
             for name, rules in source.tags.items()
