@@ -15,10 +15,11 @@ from service.receive.mqtt import Link, Receiver
 
 
 class Heard(NamedTuple):
-    """Since when every broker is connected without a break, and since when they are listened to, in wall time."""
+    """Since when all that are heard are connected without a break and listened to, in wall time; those that are not."""
 
     connected_us: int
     since_us: int
+    lost: frozenset[str]
 
 
 class Brokers:
@@ -57,11 +58,18 @@ class Brokers:
             receiver.ask(topic, payload)
 
     def heard(self) -> Heard | None:
-        """None while one of them is not heard: then no time passes, and nobody is called silent."""
-        found = [(one.connected_since_us, one.listened_since_us) for one in self._receivers.values()]
-        if any(connected_us is None or since_us is None for connected_us, since_us in found):
+        """None while none of them is heard: then no time passes at all, and nobody is called silent."""
+        heard: list[tuple[int, int]] = []
+        lost: list[str] = []
+        for name, one in self._receivers.items():
+            connected_us, since_us = one.connected_since_us, one.listened_since_us
+            if connected_us is None or since_us is None:
+                lost.append(name)
+            else:
+                heard.append((connected_us, since_us))
+        if not heard:
             return None
-        return Heard(max(at or 0 for at, _ in found), max(at or 0 for _, at in found))
+        return Heard(max(at for at, _ in heard), max(at for _, at in heard), frozenset(lost))
 
     def missing(self) -> list[str]:
         """Of each broker that is not connected, why."""

@@ -12,9 +12,10 @@ import sqlite3
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import NamedTuple, Protocol
 
 import structlog
@@ -26,6 +27,7 @@ from service.decode.intake import Intake, Taken, broken
 from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.evaluate.sequences import joined, said
 from service.model import (
+    MAIN,
     AlarmChange,
     Entry,
     GatewayMessage,
@@ -142,6 +144,7 @@ class Pipeline:
         ask: Callable[[str, str, bytes], None],
         listening: Callable[[], Listening | None],
         committed: Callable[[int], None],
+        broker_of: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         self._inbox, self._normaliser, self._evaluator = inbox, normaliser, evaluator
         self._announcer, self._ledger, self._clock = announcer, ledger, clock
@@ -156,6 +159,7 @@ class Pipeline:
         self.turned_s = time.monotonic()  # the last turn, or the last attempt at a commit
         self.committing_since_s: float | None = None  # since when the commit under way is tried
         self.commits_s: deque[float] = deque(maxlen=COMMITS_TIMED)  # how long each took, attempts and waits included
+        self.broker_of = dict(broker_of)  # of gateways that speak through another broker than the main one
         self.readings = 0  # committed since the start
         self.thread = threading.Thread(target=self._run, name="pipeline", daemon=True)
 
@@ -236,6 +240,8 @@ class Pipeline:
             return set()
         batch.heard += taken.heard
         batch.asks += taken.asks
+        if parcel.broker != MAIN or self.broker_of:
+            self._note_broker(parcel.broker, taken.messages)
         changed: set[str] = set()
         for status in taken.statuses:
             if status.gateway not in self._evaluator.gateways:
@@ -243,6 +249,14 @@ class Pipeline:
             elif self._evaluator.note_status(status, self._clock.plant_us()):
                 changed.add(status.gateway)
         return changed
+
+    def _note_broker(self, broker: str, messages: Sequence[GatewayMessage]) -> None:
+        """Remember through which broker a gateway speaks; those that are not remembered speak through the main one."""
+        for message in messages:
+            if broker == MAIN:
+                self.broker_of.pop(message.gateway, None)
+            elif message.gateway in self._evaluator.gateways:
+                self.broker_of[message.gateway] = broker
 
     def _judge(self, batch: Round) -> Judged:
         """Normalise and evaluate the readings, then let time pass; both answers as one."""
@@ -262,7 +276,9 @@ class Pipeline:
             listening = self._listening()
             passed = self._evaluator.pass_time(now_us, listening)
             if listening is not None:
-                batch.numbering = joined(batch.numbering, self._evaluator.sequences.due(now_us, listening.connected_us))
+                batch.numbering = joined(
+                    batch.numbering, self._evaluator.sequences.due(now_us, listening.connected_us, listening.lost)
+                )
             judged.events += passed.events
             judged.collectors |= passed.collectors
             judged.silences, judged.gateways = passed.silences, passed.gateways

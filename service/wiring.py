@@ -232,6 +232,12 @@ class Service:
             ask=self.brokers.ask,
             listening=self._listening,
             committed=self._committed,
+            broker_of={
+                gateway: source.broker
+                for source in self.sources.source
+                for gateway in (*source.gateways.values(), *([source.gateway] if source.gateway else []))
+                if source.broker != MAIN
+            },
         )
 
     def _watch(self, registered: Registered) -> Watch:
@@ -270,8 +276,15 @@ class Service:
             return None
         plant_us, wall_us = self.clock.plant_us(), self.clock.wall_us()
         speed = self.settings.clock.speed
-        connected_us, since_us = (plant_us - int((wall_us - since_us) * speed) for since_us in heard)
-        return Listening(connected_us, since_us)
+        connected_us, since_us = (plant_us - int((wall_us - at_us) * speed) for at_us in heard[:2])
+        return Listening(connected_us, since_us, self._lost(heard.lost))
+
+    def _lost(self, brokers: frozenset[str]) -> frozenset[str]:
+        """The gateways that speak through these brokers."""
+        if not brokers:
+            return frozenset()
+        broker_of = dict(self.pipeline.broker_of)
+        return frozenset(name for name in self.registered.evaluator.gateways if broker_of.get(name, MAIN) in brokers)
 
     def _house(self, registered: Registered) -> HouseView:
         compiled = registered.compiled

@@ -40,10 +40,14 @@ class Watched:
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """Since when the service hears the broker, in plant time: this connection, and in all, gaps taken off."""
+    """Since when the service hears its brokers, in plant time: these connections, and in all, gaps taken off.
+
+    `lost` are the gateways whose own broker is not heard: no time passes for them, and nobody calls them silent.
+    """
 
     connected_us: int
     since_us: int
+    lost: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -135,16 +139,20 @@ class Evaluator:
             return judged
         lateness_us = self.watched.lateness_us
         waiting = now_us - np.maximum(self._received_us, listening.connected_us) < self._lateness_us
+        for gateway in listening.lost:
+            waiting[list(self._points_of.get(gateway, {}).values())] = True
         with self.lock:
             judged.events, judged.collectors = self.board.advance(lambda name: now_us - lateness_us[name], waiting)
-        self._judge_silence(now_us, listening.since_us, judged)
+        self._judge_silence(now_us, listening, judged)
         return judged
 
-    def _judge_silence(self, now_us: int, listening_since_us: int, judged: Judged) -> None:
+    def _judge_silence(self, now_us: int, listening: Listening, judged: Judged) -> None:
         for gateway in self.watched.gateways:
+            if gateway.name in listening.lost:
+                continue
             points = self._points_of.get(gateway.name, {})
             last = {name: int(max(self.last_good_us[i], self.watched.registered_us[i])) for name, i in points.items()}
-            state, event = silence.judge(gateway, self.gateways[gateway.name], last, now_us, listening_since_us)
+            state, event = silence.judge(gateway, self.gateways[gateway.name], last, now_us, listening.since_us)
             if event is not None:
                 self.gateways[gateway.name] = state
                 judged.silences.append(event)

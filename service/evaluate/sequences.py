@@ -7,7 +7,7 @@ order costs one look-up and one comparison; only the place of the last one is th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from datetime import datetime
 
 import msgspec
@@ -65,10 +65,13 @@ class Sequences:
             self._look_for_open(gateway)
         return self._numbering(touched, changed, changes, now_us)
 
-    def due(self, now_us: int, heard_since_us: int) -> Numbering:
-        """Report what has been missing for long enough; the broker has been heard since then without a break."""
+    def due(self, now_us: int, heard_since_us: int, lost: Set[str] = frozenset()) -> Numbering:
+        """Report what has been missing for long enough; brokers have been heard since then without a break.
+
+        What the gateways `lost` miss may be at their broker, which is not heard.
+        """
         changes: dict[str, list[Change]] = {}
-        for gateway in self._open:
+        for gateway in self._open - lost:
             if found := sequence.due(self._trackers[gateway], now_us, heard_since_us):
                 changes[gateway] = found
         for gateway in changes:

@@ -10,19 +10,21 @@ from __future__ import annotations
 
 import json
 import random
+import ssl
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, NamedTuple
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from service.model import MAIN, Delivery, Parcel
+from service.model import MAIN, BadConfiguration, Delivery, Parcel
+from service.receive.access import Anew, Encryption, Secret, why
 
 PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
 CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longer is cut as it comes
@@ -41,14 +43,17 @@ class Token(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """How to reach the broker. Durations in seconds; `tls` is a configured ssl.SSLContext or None."""
+    """How to reach the broker. Durations in seconds; `tls` is a configured ssl.SSLContext in place of `encryption`.
+
+    `identity_property` names the MQTT 5 user property in which the broker says who published a message.
+    """
 
     host: str
     port: int
     version: int  # 5 or 3 (3.1.1)
     client_id: str
     username: str | None
-    password: str | None
+    password: str | Secret | None = field(repr=False)
     tls: Any
     keepalive_s: int
     session_expiry_s: int
@@ -57,6 +62,14 @@ class Link:
     topics: tuple[str, ...]
     status_topic: str
     name: str = MAIN  # of the broker, among all
+    encryption: Encryption | None = None
+    transport: Literal["tcp", "websockets"] = "tcp"
+    path: str = "/mqtt"  # of the WebSocket
+    identity_property: str | None = None
+
+    @property
+    def at(self) -> str:
+        return f"broker {self.host}:{self.port}"
 
 
 class _Client(paho.Client):

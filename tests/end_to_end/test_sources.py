@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import time
@@ -121,6 +123,29 @@ def test_a_sources_file_is_taken_up_while_running_whole_or_not_at_all(tmp_path: 
         assert [(who, what) for who, what, _ in rows] == [("ann", "sources")]
         assert json.loads(rows[0][2])["changes"] == ["source cutting is new", "source silo changed"]
         assert daemon.stop() == 0
+
+
+@pytest.mark.broker
+def test_a_broker_that_is_lost_is_named_and_the_other_goes_on(tmp_path: Path) -> None:
+    with running(tmp_path, PLAIN) as (daemon, main, annex):
+        send(annex, ("silo/S7/druck", b"6.5"))
+        parts.wait_until(lambda: ("quay/hall/c-1", "dp") in values(daemon), "the annex is heard")
+        annex_pid = int(subprocess.check_output(["pgrep", "-f", f"{tmp_path}/b/mosquitto.conf"]).split()[0])
+        os.kill(annex_pid, signal.SIGKILL)
+        said: list[str] = []
+
+        def is_noticed() -> bool:
+            said[:] = [daemon.get("/api/v1/health")["checks"]["broker"]]
+            return said != ["ok"]
+
+        parts.wait_until(is_noticed, "the lost broker is noticed")
+        assert str(annex.port) in said[0]
+        start_s = int(time.time()) - 60
+        rows = [row for n in range(40) for row in (("airflow", start_s + n, 8000.0), ("dp", start_s + n, 6.5))]
+        send(main, ("dustcake/v1/gw-0/readings", parts.message("gw-0", 1, rows)))
+        raised = "SELECT collector, tier FROM alarm WHERE state = 'active' AND tier = 'high-high'"
+        parts.wait_until(lambda: daemon.ask_ledger(raised), "the main broker's collector is judged")
+        assert daemon.ask_ledger(raised) == [("quay/hall/c-0", "high-high")]
 
 
 @pytest.mark.broker

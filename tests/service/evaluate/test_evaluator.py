@@ -83,6 +83,16 @@ def test_no_time_passes_while_the_broker_is_not_heard_nor_within_the_lateness_af
     assert len(evaluator.pass_time(141 * S, Listening(136 * S, 0)).events) == 1
 
 
+def test_while_the_broker_of_a_gateway_is_lost_no_time_passes_for_it_and_it_is_not_silent() -> None:
+    evaluator = Evaluator(watched(SPEC))
+    take(evaluator, items(("dp", 100, 6.5)), 100 * S)
+    elsewhere, lost = (replace(heard(0), lost=frozenset({name})) for name in ("gw-other", "gw"))
+    judged = evaluator.pass_time(10_000 * S, lost)
+    assert (judged.events, judged.silences) == ([], [])
+    judged = evaluator.pass_time(10_000 * S, elsewhere)
+    assert (len(judged.events), len(judged.silences)) == (1, 1)
+
+
 def test_a_will_that_comes_again_is_the_same_and_one_after_newer_data_is_another() -> None:
     evaluator = Evaluator(watched(SPEC))
     will = GatewayStatus("gw", "offline")
