@@ -47,7 +47,11 @@ UNSAID = Delivery()
 
 
 class Parcel(msgspec.Struct, frozen=True, gc=False):
-    """One message from the broker. `token` is what the receiver needs to acknowledge it."""
+    """One message from the broker. `token` is what the receiver needs to acknowledge it.
+
+    `identity` is who published it, as the broker says it, once for each time that it says so; empty where it does not,
+    or is not asked.
+    """
 
     topic: str
     payload: bytes
@@ -55,6 +59,7 @@ class Parcel(msgspec.Struct, frozen=True, gc=False):
     token: Any = None
     delivery: Delivery = UNSAID
     broker: str = MAIN
+    identity: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

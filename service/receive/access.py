@@ -52,9 +52,10 @@ class Encryption:
     """What TLS asks for: 1.2 or newer, a chain to `ca_file` (else to the system's authorities), the broker's name.
 
     `certificate_sha256`: the SHA-256 of the broker's certificate in DER form must be one of these, in small hexadecimal
-    digits; empty: any. `alpn`: names of protocols that are offered (RFC 7301).
+    digits; empty: any. `alpn`: names of protocols that are offered (RFC 7301). `key` is the table of the settings.
     """
 
+    key: str = "broker"
     ca_file: Path | None = None
     certificate_file: Path | None = None
     key_file: Path | None = None
@@ -62,26 +63,35 @@ class Encryption:
     alpn: tuple[str, ...] = ()
 
     def context(self) -> ssl.SSLContext:
-        """A context from the files as they are now. OSError or ssl.SSLError when they are no use."""
+        """A context from the files as they are now. BadConfiguration when they are no use."""
         context = _Context(ssl.PROTOCOL_TLS_CLIENT)  # asks for a certificate and compares the name
-        context.expected = self.certificate_sha256
-        context.sslsocket_class = _Socket
+        context.sslsocket_class, context.expected = _Socket, self.certificate_sha256
         context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if self.ca_file is not None:
-            context.load_verify_locations(self.ca_file)
-        else:
-            context.load_default_certs()
-        if self.certificate_file is not None:
-            # An empty password: a key that is encrypted must be refused, and not asked for at a terminal.
-            context.load_cert_chain(self.certificate_file, self.key_file, password="")  # noqa: S106 - as said
+        try:
+            if self.ca_file is not None:
+                context.load_verify_locations(self.ca_file)
+            else:
+                context.load_default_certs()
+            if self.certificate_file is not None:
+                # An empty password: a key that is encrypted must be refused, and not be asked for at a terminal.
+                context.load_cert_chain(self.certificate_file, self.key_file, password="")  # noqa: S106 - as said
+        except OSError as error:
+            raise BadConfiguration(
+                f"{self.key}.ca_file {self.ca_file}, certificate_file {self.certificate_file}: {error}; "
+                "expected PEM files that the service may read; correct the paths"
+            ) from error
         if self.alpn:
             context.set_alpn_protocols(list(self.alpn))
         return context
 
+    def anew(self) -> ssl.SSLContext:
+        """For a client that keeps one context: encrypts each connection with a new one."""
+        found = _Anew(ssl.PROTOCOL_TLS_CLIENT)
+        found.encryption = self
+        return found
 
-class Anew(ssl.SSLContext):
-    """For a client that keeps one context: encrypts each connection with a new one. Set `encryption` once it is made."""
 
+class _Anew(ssl.SSLContext):
     encryption: Encryption
 
     def wrap_socket(self, sock: socket.socket, *args: Any, **options: Any) -> ssl.SSLSocket:

@@ -78,11 +78,19 @@ class _Client(paho.Client):
     MQTT allows 256 MiB (3.1.1, 2.2.3), and to disconnect would only bring the packet again. The client has no setting
     for it, but calls this method for each piece, and the part that has come is a bytearray, which may be shortened.
     What stays is longer than any message that the settings allow, so it is refused and kept like those.
+
+    `tls_error` is why TLS ended a connection after the handshake: with TLS 1.3 our certificate is judged only then.
     """
+
+    tls_error = ""
 
     def _sock_recv(self, bufsize: int) -> bytes:
         del self._in_packet["packet"][CUT_BYTES:]
-        return super()._sock_recv(min(bufsize, READ_BYTES))
+        try:
+            return super()._sock_recv(min(bufsize, READ_BYTES))
+        except ssl.SSLError as error:
+            self.tls_error = why(error)
+            raise
 
 
 class Receiver:
@@ -100,6 +108,7 @@ class Receiver:
         self.connected_since_us: int | None = None
         self._listened_us: int | None = None  # wall time at which listening began, later by every gap since
         self._lost_us: int | None = None
+        self._answered = False  # the broker has, in the present connection
         self.last_error = "not connected yet"
         self._client = self._new_client()
         self._thread = threading.Thread(target=self._run, name="receive", daemon=True)
@@ -141,7 +150,7 @@ class Receiver:
     def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
         """Publish at QoS 1 and wait for the broker's acknowledgement. ConnectionError or TimeoutError."""
         if not self.connected.is_set():
-            raise ConnectionError(f"broker {self._link.host}:{self._link.port}: not connected ({self.last_error})")
+            raise ConnectionError(f"{self._link.at}: not connected ({self.last_error})")
         info = self._client.publish(topic, payload, qos=1)
         try:
             info.wait_for_publish(timeout_s)
@@ -189,15 +198,41 @@ class Receiver:
                 self._connect()
                 while self._client.loop(LOOP_S) == paho.MQTT_ERR_SUCCESS:
                     self._acknowledge_settled()
+                self._ended()
             except Exception as error:  # noqa: BLE001 - a packet the client cannot read must not end this thread
-                self.last_error = f"{type(error).__name__}: {error}"
+                self.last_error = self._said(error)
             self._lost()
             attempt = 0 if time.monotonic() - started_s > self._link.reconnect_longest_s else attempt + 1
             longest_s = min(self._link.reconnect_longest_s, 0.25 * 2**attempt)
             self._stopping.wait(random.uniform(longest_s / 4, longest_s))  # noqa: S311 - jitter is no secret
 
+    def _ended(self) -> None:
+        """Say why a connection ended that the broker has not answered; otherwise it is said already."""
+        if self._client.tls_error:
+            self.last_error = f"{self._link.at}: {self._client.tls_error}"
+        elif not self._answered and not self._stopping.is_set():
+            self.last_error = (
+                f"{self._link.at}: closed the connection without an answer; expected MQTT there; "
+                "correct host, port, tls or transport"
+            )
+
+    def _said(self, error: Exception) -> str:
+        """What went wrong, for people."""
+        if isinstance(error, ssl.SSLError):
+            return f"{self._link.at}: {why(error)}"
+        if isinstance(error, paho.WebsocketConnectionError):
+            return (
+                f"{self._link.at}: no WebSocket at {self._link.path} ({error}); expected one that speaks MQTT; "
+                "correct port and path, or transport"
+            )
+        return str(error) if isinstance(error, BadConfiguration) else f"{type(error).__name__}: {error}"
+
     def _connect(self) -> None:
         link = self._link
+        self._answered, self._client.tls_error = False, ""
+        if link.username is not None:
+            password = link.password.read() if isinstance(link.password, Secret) else link.password
+            self._client.username_pw_set(link.username, password)
         if link.version == 5:
             properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
             properties.SessionExpiryInterval = link.session_expiry_s
@@ -207,7 +242,7 @@ class Receiver:
         else:
             self._client.connect(link.host, link.port, link.keepalive_s)
 
-    def _new_client(self) -> paho.Client:
+    def _new_client(self) -> _Client:
         link = self._link
         five = link.version == 5
         client = _Client(
@@ -217,12 +252,13 @@ class Receiver:
             clean_session=None if five else False,
             manual_ack=True,
             reconnect_on_failure=False,
+            transport=link.transport,
         )
         client.max_queued_messages_set(PUBLISH_QUEUE_MOST)
-        if link.username is not None:
-            client.username_pw_set(link.username, link.password)
-        if link.tls is not None:
-            client.tls_set_context(link.tls)
+        client.ws_set_options(path=link.path)
+        tls = link.tls if link.encryption is None else link.encryption.anew()
+        if tls is not None:
+            client.tls_set_context(tls)
         client.will_set(link.status_topic, self._status("offline"), qos=1, retain=True)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
@@ -232,8 +268,9 @@ class Receiver:
         return client
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self._answered = True
         if reason.is_failure:
-            self.last_error = f"broker {self._link.host}:{self._link.port} refused the connection: {reason}"
+            self.last_error = f"{self._link.at} refused the connection: {reason}"
             return
         self._epoch += 1
         client.subscribe([(topic, 1) for topic in self._link.topics])
@@ -242,7 +279,7 @@ class Receiver:
         refused = [topic for topic, code in zip(self._link.topics, codes, strict=False) if code.is_failure]
         if refused:
             self.last_error = (
-                f"broker {self._link.host}:{self._link.port} refused the subscription to {', '.join(refused)}; "
+                f"{self._link.at} refused the subscription to {', '.join(refused)}; "
                 "allow it in the broker's access list"
             )
             return
@@ -255,7 +292,7 @@ class Receiver:
 
     def _on_disconnect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if self.connected.is_set():  # else it was refused, and why is known already
-            self.last_error = f"broker {self._link.host}:{self._link.port}: disconnected ({reason})"
+            self.last_error = f"{self._link.at}: disconnected ({reason})"
         self._lost()
 
     def _lost(self) -> None:
@@ -270,12 +307,18 @@ class Receiver:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
         delivery = Delivery(message.mid, message.dup, message.retain)
-        name = self._link.name
-        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery, name))
+        name, asked = self._link.name, self._link.identity_property
+        identity = () if asked is None else _values(message, asked)
+        self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery, name, identity))
 
     def _status(self, state: str) -> bytes:
         body = {"service": self._link.client_id, "state": state, "at": self._iso(self._wall_us())}
         return json.dumps(body).encode()
+
+
+def _values(message: paho.MQTTMessage, name: str) -> tuple[str, ...]:
+    """All values of a user property (MQTT 5.0, 3.3.2.3.7: it may be there several times, and the publisher sets it)."""
+    return tuple(value for key, value in getattr(message.properties, "UserProperty", ()) if key == name)
 
 
 def _topic(message: paho.MQTTMessage) -> str:
