@@ -18,6 +18,11 @@ def say_json(value: Any) -> None:
     say("\n".join(line if line.isprintable() else "".join(map(_escaped, line)) for line in lines))
 
 
+def say_line(value: Any) -> None:
+    """One JSON document on one line, in ASCII: a stream of them is JSON lines."""
+    say(json.dumps(value, separators=(",", ":")))
+
+
 def _escaped(each: str) -> str:
     if each.isprintable():
         return each
