@@ -79,11 +79,12 @@ class Steps:
             self._waiting.append(record.as_parcel())
             self._waiting_bytes += len(record.payload)
             self._now_us = at_us
-        yield from self._until(max(self._now_us, ended_us() or 0))
+        yield from self._until(ended_us() or 0)
         yield Step(self._now_us)
 
     def _until(self, at_us: int) -> Iterator[Step]:
         """What waits, then the ticks up to a time."""
+        at_us = max(at_us, self._now_us)
         if self._waiting:
             yield Step(self._now_us, tuple(self._waiting))
             self._waiting, self._waiting_bytes = [], 0
@@ -92,7 +93,7 @@ class Steps:
             yield Step(self._tick_us)
             self._tick_us += apart_us
         self._tick_us = self._after(at_us, TICK_US)
-        self._now_us = max(self._now_us, at_us)
+        self._now_us = at_us
 
     @property
     def _is_full(self) -> bool:

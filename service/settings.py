@@ -1,11 +1,13 @@
 """The settings of the daemon: names, defaults, limits and meanings. `service.config` reads them.
 
 Builds nothing from them. A secret is never a setting: it stands in a file of its own, and the setting, `*_file`, is the
-path of that. Relative paths are relative to the folder that the daemon is started in.
+path of that; or in an environment variable, and the setting, `*_variable`, is its name. Relative paths are relative to
+the folder that the daemon is started in.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -13,6 +15,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 PREFIX, DELIMITER = "DUSTCAKE_", "__"
+WEBSOCKET_PATH = "/mqtt"
 
 
 def _filter(text: str) -> str:
@@ -25,6 +28,27 @@ def _filter(text: str) -> str:
 def _topic(text: str) -> str:
     if not text or set("+#\0") & set(text) or text.startswith("$"):
         raise ValueError(f"topic {text!r}: expected a topic to publish on, without + # and not from $; correct it")
+    return text
+
+
+def _fingerprint(text: str) -> str:
+    """Small hexadecimal digits, from how tools print them: with colons, in capitals."""
+    digits = text.replace(":", "").lower()
+    if len(digits) != 64 or set(digits) - set("0123456789abcdef"):
+        raise ValueError(f"fingerprint {text!r}: expected the 64 hexadecimal digits of a SHA-256; correct it")
+    return digits
+
+
+def _protocol(text: str) -> str:
+    """A protocol's name for ALPN: 1 to 255 bytes (RFC 7301, 3.1)."""
+    if not 0 < len(text) <= 255 or not (text.isascii() and text.isprintable()):
+        raise ValueError(f"protocol {text!r}: expected 1 to 255 ASCII characters, such as mqtt; correct it")
+    return text
+
+
+def _path(text: str) -> str:
+    if not text.startswith("/") or not (text.isascii() and text.isprintable()) or set(text) & set(" #"):
+        raise ValueError(f"path {text!r}: expected one that begins with /, in ASCII, without spaces or #; correct it")
     return text
 
 
@@ -45,6 +69,7 @@ Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=64)]
 ChannelName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=64)]
 Filter = Annotated[str, AfterValidator(_filter)]
 Topic = Annotated[str, AfterValidator(_topic)]
+Fingerprint = Annotated[str, AfterValidator(_fingerprint)]
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 
 
@@ -69,15 +94,38 @@ class BrokerSettings(Section):
     password_file: Path | None = Field(
         None, description="file with the account's password", examples=["/etc/dustcake/broker-password"]
     )
-    tls: bool = Field(False, description="encrypt, and verify the broker's certificate; leave false on loopback only")
+    credential_variable: str = Field(
+        "",
+        pattern=r"^([A-Za-z_][A-Za-z0-9_]*)?$",
+        description="in place of password_file, the name of an environment variable with the account's password",
+    )
+    transport: Literal["tcp", "websockets"] = Field("tcp", description="tcp, or websockets; with tls, both encrypted")
+    path: Annotated[str, AfterValidator(_path)] = Field(WEBSOCKET_PATH, description="path of the WebSocket")
+    tls: bool = Field(
+        False, description="TLS 1.2 or newer, and verify the broker's certificate; leave false on loopback only"
+    )
     ca_file: Path | None = Field(
         None, description="authorities to trust in place of the system's, PEM", examples=["/etc/dustcake/ca.pem"]
+    )
+    certificate_sha256: list[Fingerprint] = Field(
+        [],
+        max_length=10,
+        description="the broker's own certificate must also be one of these: SHA-256 fingerprints, hexadecimal",
+    )
+    alpn: list[Annotated[str, AfterValidator(_protocol)]] = Field(
+        [], max_length=10, description='protocols to name in the TLS handshake, such as "mqtt" at a shared port 443'
     )
     certificate_file: Path | None = Field(
         None, description="certificate of this client, PEM", examples=["/etc/dustcake/client.pem"]
     )
     key_file: Path | None = Field(
         None, description="key of this client's certificate, PEM", examples=["/etc/dustcake/client.key"]
+    )
+    identity_property: Text | None = Field(
+        None,
+        description="MQTT 5 user property in which the broker says who published, and which no publisher can set: "
+        "messages that are not of their own gateway are refused",
+        examples=["publisher"],
     )
     keepalive_s: int = Field(60, ge=5, le=65_535, description="seconds after which a dead connection is noticed")
     session_expiry_s: int = Field(
@@ -93,13 +141,43 @@ class BrokerSettings(Section):
 
     @model_validator(mode="after")
     def _belong_together(self) -> BrokerSettings:
-        if self.password_file is not None and self.username is None:
-            raise ValueError("password_file without username: expected both or neither; add username")
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file: expected both or neither; add the other")
-        if not self.tls and (self.ca_file is not None or self.certificate_file is not None):
-            raise ValueError("ca_file or certificate_file without tls: expected tls = true; set it, or remove the file")
+        for is_wrong, text in self._clashes():
+            if is_wrong:
+                raise ValueError(text)
         return self
+
+    def _clashes(self) -> Iterator[tuple[bool, str]]:
+        """Whether settings clash, and in which words."""
+        for key in ("password_file", "credential_variable"):
+            yield (
+                bool(getattr(self, key)) and self.username is None,
+                f"{key} without username: expected both or neither; add username",
+            )
+        yield (
+            bool(self.credential_variable) and self.password_file is not None,
+            "password_file and credential_variable: expected one of them; remove the other",
+        )
+        yield (
+            (self.certificate_file is None) != (self.key_file is None),
+            "certificate_file and key_file: expected both or neither; add the other",
+        )
+        yield (
+            not self.tls and (self.ca_file is not None or self.certificate_file is not None),
+            "ca_file or certificate_file without tls: expected tls = true; set it, or remove the file",
+        )
+        for key in ("certificate_sha256", "alpn"):
+            yield (
+                bool(getattr(self, key)) and not self.tls,
+                f"{key} without tls: expected tls = true; set it, or remove {key}",
+            )
+        yield (
+            self.path != WEBSOCKET_PATH and self.transport == "tcp",
+            f'path {self.path!r} without a WebSocket: expected transport = "websockets"; set it, or remove path',
+        )
+        yield (
+            self.identity_property is not None and self.version != 5,
+            "identity_property with version 3: expected MQTT 5, which has user properties; set version = 5",
+        )
 
 
 class TopicSettings(Section):

@@ -16,7 +16,6 @@ import secrets
 import shutil
 import signal
 import sqlite3
-import ssl
 import sys
 import threading
 import time
@@ -45,6 +44,7 @@ from service.notify.webhook import WebhookChannel
 from service.pipeline import Bounds, NewSources, Pipeline, Request
 from service.plant.checks import check_channels
 from service.plant.file import load as load_plant
+from service.receive.access import Encryption, Secret
 from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
 from service.registering import Registered, take_up
@@ -505,21 +505,23 @@ def _secret(path: Path | None, key: str) -> str | None:
 
 
 def _links(settings: Settings, sources: Sources, intake: Intake) -> dict[str, Link]:
-    """How to reach each broker, and what to subscribe to there."""
+    """How to reach each broker, and what to subscribe to there; the intake is told which of them name publishers."""
     brokers: dict[str, BrokerSettings] = {MAIN: settings.broker, **{item.name: item for item in sources.broker}}
+    intake.identified = frozenset(name for name, broker in brokers.items() if broker.identity_property)
     return {name: _link(name, broker, settings, intake.filters(name)) for name, broker in brokers.items()}
 
 
 def _link(name: str, broker: BrokerSettings, settings: Settings, topics: tuple[str, ...]) -> Link:
     at = "broker" if name == MAIN else f"broker[{name}]"
+    encryption, secret = _tls(broker, at), _password(broker, at)
     return Link(
         host=broker.host,
         port=broker.port,
         version=broker.version,
         client_id=broker.client_id or settings.name,
         username=broker.username,
-        password=_secret(broker.password_file, f"{at}.password_file"),
-        tls=_tls(broker, at),
+        password=secret.read() if secret else None,
+        tls=encryption.anew() if encryption else None,
         keepalive_s=broker.keepalive_s,
         session_expiry_s=broker.session_expiry_s,
         receive_maximum=broker.receive_maximum,
@@ -527,22 +529,36 @@ def _link(name: str, broker: BrokerSettings, settings: Settings, topics: tuple[s
         topics=topics,
         status_topic=settings.topics.service,
         name=name,
+        encryption=encryption,
+        secret=secret,
+        transport=broker.transport,
+        path=broker.path,
+        identity_property=broker.identity_property,
     )
 
 
-def _tls(broker: BrokerSettings, at: str) -> ssl.SSLContext | None:
+def _password(broker: BrokerSettings, at: str) -> Secret | None:
+    """Where it stands."""
+    if broker.password_file is None and not broker.credential_variable:
+        return None
+    key = "credential_variable" if broker.credential_variable else "password_file"
+    return Secret(f"{at}.{key}", broker.password_file, broker.credential_variable)
+
+
+def _tls(broker: BrokerSettings, at: str) -> Encryption | None:
+    """What TLS asks for, once its files were found good."""
     if not broker.tls:
         return None
-    try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
-        if broker.certificate_file is not None:
-            context.load_cert_chain(broker.certificate_file, broker.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise BadConfiguration(
-            f"{at}.ca_file {broker.ca_file}, certificate_file {broker.certificate_file}: {error}; "
-            "expected PEM files that the service may read; correct the paths"
-        ) from error
-    return context
+    found = Encryption(
+        key=at,
+        ca_file=broker.ca_file,
+        certificate_file=broker.certificate_file,
+        key_file=broker.key_file,
+        certificate_sha256=tuple(broker.certificate_sha256),
+        alpn=tuple(broker.alpn),
+    )
+    found.context()
+    return found
 
 
 def _channel(name: str, item: Any, service: Service) -> Channel:

@@ -30,6 +30,8 @@ from service.wiring import _links
 
 ANSWER_S = 15.0  # for an answer of the broker
 RECONNECT_LONGEST_S = 30
+IN_FLIGHT_MOST = 200  # own messages on their way that the broker has not acknowledged, if it allows so many
+IN_FLIGHT_311 = 20  # a broker cannot say what it allows with MQTT 3.1.1; beyond it some end the connection
 
 
 def reach(config: Path, broker: str) -> tuple[Settings, Intake, Link]:
@@ -52,6 +54,7 @@ class Visitor:
         """`purpose`, of 3 letters, stands in the client id; `comes_back`: a lost connection is made again."""
         self.link = link
         self.connected, self.lost = threading.Event(), threading.Event()
+        self.in_flight_most = IN_FLIGHT_311  # known once it is connected
         self.trouble = ""  # why the broker does not want us
         self.on_connected: Callable[[], None] = lambda: None  # each time, on the network thread
         self.on_lost: Callable[[], None] = lambda: None
@@ -65,6 +68,7 @@ class Visitor:
             clean_session=None if five else True,
             reconnect_on_failure=comes_back,
         )
+        self.client.max_inflight_messages_set(IN_FLIGHT_MOST)
         self.client.reconnect_delay_set(1, RECONNECT_LONGEST_S)
         if link.username is not None:
             self.client.username_pw_set(link.username, link.password)
@@ -96,7 +100,9 @@ class Visitor:
         self.connected.wait(ANSWER_S)
         self.check()
         if not self.connected.is_set():
-            raise Failure(Exit.UNREACHABLE, f"{self.place}: no answer within {ANSWER_S:g} s; see whether it is a broker")
+            raise Failure(
+                Exit.UNREACHABLE, f"{self.place}: no answer within {ANSWER_S:g} s; see whether it is a broker"
+            )
 
     def check(self) -> None:
         """Raise what the network thread has noticed since."""
@@ -127,7 +133,9 @@ class Visitor:
         self.client.disconnect()
         self.client.loop_stop()
 
-    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, properties: Any) -> None:
+        if self.link.version == 5:  # without a word of it the broker allows 65,535 (MQTT 5.0, 3.2.2.3.3)
+            self.in_flight_most = min(IN_FLIGHT_MOST, getattr(properties, "ReceiveMaximum", IN_FLIGHT_MOST))
         if reason.is_failure:
             self.trouble = f"{self.place} refused the connection: {reason}; see username, password_file and TLS"
         else:

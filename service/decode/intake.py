@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.decode.adjust import Adjuster
-from service.decode.form import Arrived, Ask, Form, Read, Template
+from service.decode.form import Arrived, Ask, Form, Read, Stateless, Template
 from service.model import BadInput, GatewayMessage, GatewayStatus, Parcel, Rejected, summed_up
 
 
@@ -52,12 +52,23 @@ class Taken:
 NOTHING = Read()
 
 
+class Unproven(BadInput):
+    """The broker does not say, or says otherwise, that the publisher is the gateway that the message is of."""
+
+    code = "identity-mismatch"
+
+
 class Intake:
-    """All sources. `payload_bytes` and `readings_most` bound one message."""
+    """All sources. `payload_bytes` and `readings_most` bound one message.
+
+    Of the brokers in `identified`, a message is taken only if the broker names its publisher and that is its gateway.
+    Quarantine does not keep who published, so there nothing of theirs is sent again: it has no proof any more.
+    """
 
     def __init__(self, sources: Sequence[Source], *, payload_bytes: int, readings_most: int) -> None:
         self.sources = tuple(sources)
         self._payload_bytes, self._readings_most = payload_bytes, readings_most
+        self.identified: frozenset[str] = frozenset()
 
     def filters(self, broker: str) -> tuple[str, ...]:
         """What is to be subscribed to at a broker, each once."""
@@ -84,23 +95,31 @@ class Intake:
             return Taken(None, rejected=[_rejected(parcel, "message-invalid", [_no_source(parcel)])])
         source, parts = found
         taken = Taken(source)
+        if source.gateway is not None:
+            parts = {"gateway": source.gateway} | parts
+        is_asked = bool(self.identified) and parcel.broker in self.identified
         try:
+            if is_asked:
+                _prove_topic(source, parcel, parts)
             if len(parcel.payload) > self._payload_bytes:
                 raise BadInput(
                     f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
                     "send fewer readings in a message, or raise intake.payload_bytes"
                 )
-            if source.gateway is not None:
-                parts = {"gateway": source.gateway} | parts
-            arrived = Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again)
-            self._fill(taken, source, source.form.read(arrived), parcel)
+            read = source.form.read(Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again))
+            if is_asked:
+                for gateway in [message.gateway for message in read.messages] + [one.gateway for one in read.statuses]:
+                    _prove(source, parcel, gateway)
+            self._fill(taken, source, read, parcel)
+        except Unproven as error:  # its number is not heard either: anybody could have sent it
+            taken.rejected.append(_rejected(parcel, error.code, [str(error)]))
         except BadInput as error:
             code = getattr(error, "code", "message-invalid")
             taken.rejected.append(_rejected(parcel, code, [str(error)]))
-            taken.heard += _numbered(source, parcel, parts)
+            taken.heard += _numbered(source, parcel, parts, is_asked=is_asked)
         except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
             taken.rejected.append(broken(parcel, error))
-            taken.heard += _numbered(source, parcel, parts)
+            taken.heard += _numbered(source, parcel, parts, is_asked=is_asked)
         return taken
 
     def is_status(self, broker: str, topic: str) -> bool:
@@ -179,12 +198,51 @@ def _no_source(parcel: Parcel) -> str:
     )
 
 
-def _numbered(source: Source, parcel: Parcel, parts: Mapping[str, str]) -> list[GatewayMessage]:
+def _numbered(source: Source, parcel: Parcel, parts: Mapping[str, str], *, is_asked: bool) -> list[GatewayMessage]:
     """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
     said = getattr(source.form, "numbered", None)
     if said is None:
         return []
-    return [message for message in said(parcel.payload) if message.gateway == parts.get("gateway", message.gateway)]
+    return [
+        message
+        for message in said(parcel.payload)
+        if message.gateway == parts.get("gateway", message.gateway)
+        and (not is_asked or _is_of(source, parcel, message.gateway))
+    ]
+
+
+def _prove_topic(source: Source, parcel: Parcel, parts: Mapping[str, str]) -> None:
+    """What can be proven before the message is read; Unproven, so that no form remembers anything of a forged one."""
+    if len(parcel.identity) != 1:
+        raise Unproven(
+            f"publisher: the broker names {len(parcel.identity) or 'none'}; expected exactly one, in the user property "
+            "that identity_property names; let the broker set it, or the gateway send again what was kept without it"
+        )
+    if "gateway" in parts:
+        _prove(source, parcel, parts["gateway"])
+    elif not isinstance(source.form, Stateless):
+        raise Unproven(
+            f"topic {parcel.topic!r}: does not say the gateway before the message is read; expected a part {{gateway}} "
+            "in the source's topics where identity_property is set; name it there"
+        )
+
+
+def _prove(source: Source, parcel: Parcel, gateway: str) -> None:
+    if not _is_of(source, parcel, gateway):
+        raise Unproven(
+            f"gateway {gateway!r}: published by {parcel.identity[0]!r}; expected the gateway itself; find out who "
+            "speaks for it, or name the publisher under the source's gateways"
+        )
+
+
+def _is_of(source: Source, parcel: Parcel, gateway: str) -> bool:
+    """Whether the publisher is this gateway: both by their names in the plant file."""
+    publisher = parcel.identity[0]
+    return gateway == publisher or _known_as(source, gateway) == _known_as(source, publisher)
+
+
+def _known_as(source: Source, gateway: str) -> str:
+    return gateway if source.adjuster is None else source.adjuster.status(GatewayStatus(gateway, "online")).gateway
 
 
 def _load(source: Source, memories: Mapping[tuple[str, str], dict[str, bytes]]) -> None:

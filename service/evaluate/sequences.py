@@ -71,7 +71,7 @@ class Sequences:
         What the gateways `lost` miss may be at their broker, which is not heard.
         """
         changes: dict[str, list[Change]] = {}
-        for gateway in self._open - lost:
+        for gateway in sorted(self._open - lost):  # the rows of a record must not depend on the process
             if found := sequence.due(self._trackers[gateway], now_us, heard_since_us):
                 changes[gateway] = found
         for gateway in changes:

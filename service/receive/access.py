@@ -42,7 +42,9 @@ class Secret:
         try:
             return self.file.read_text("utf-8").strip()
         except OSError as error:
-            raise BadConfiguration(f"{self.key} {self.file}: {error.strerror}; expected a file with the secret") from error
+            raise BadConfiguration(
+                f"{self.key} {self.file}: {error.strerror}; expected a file with the secret"
+            ) from error
         except UnicodeDecodeError:  # its text would show what is in the file
             raise BadConfiguration(f"{self.key} {self.file}: not UTF-8; expected a file with the secret") from None
 
@@ -74,7 +76,7 @@ class Encryption:
                 context.load_default_certs()
             if self.certificate_file is not None:
                 # An empty password: a key that is encrypted must be refused, and not be asked for at a terminal.
-                context.load_cert_chain(self.certificate_file, self.key_file, password="")  # noqa: S106 - as said
+                context.load_cert_chain(self.certificate_file, self.key_file, password="")
         except OSError as error:
             raise BadConfiguration(
                 f"{self.key}.ca_file {self.ca_file}, certificate_file {self.certificate_file}: {error}; "
@@ -85,7 +87,7 @@ class Encryption:
         return context
 
     def anew(self) -> ssl.SSLContext:
-        """For a client that keeps one context: encrypts each connection with a new one."""
+        """For a client that keeps one context: one that encrypts each connection with a new `context()`."""
         found = _Anew(ssl.PROTOCOL_TLS_CLIENT)
         found.encryption = self
         return found
@@ -140,13 +142,14 @@ _NOT_VERIFIED = {
     64: "expected one for the address in host; correct host, or give the broker a certificate for it",
 }
 _FAILED = (
-    ("PROTOCOL_VERSION", "expected TLS 1.2 or newer; let the broker offer it"),
-    ("UNSUPPORTED_PROTOCOL", "expected TLS 1.2 or newer; let the broker offer it"),
-    ("WRONG_VERSION_NUMBER", "expected TLS at this port; correct port, or set tls = false on loopback"),
-    ("NO_APPLICATION_PROTOCOL", "expected the broker to know a name of alpn; correct alpn"),
-    ("UNKNOWN_CA", "the broker does not know who signed our certificate; correct certificate_file"),
-    ("CERTIFICATE", "the broker refuses our certificate, or asks for one; correct certificate_file and key_file"),
-    ("HANDSHAKE_FAILURE", "the broker may ask for a certificate; set certificate_file and key_file"),
+    ("protocol version", "expected TLS 1.2 or newer; let the broker offer it"),
+    ("unsupported protocol", "expected TLS 1.2 or newer; let the broker offer it"),
+    ("wrong version number", "expected TLS at this port; correct port, or set tls = false on loopback"),
+    ("no application protocol", "expected the broker to know a name of alpn; correct alpn"),
+    ("unknown ca", "the broker does not know who signed our certificate; correct certificate_file"),
+    ("certificate", "the broker refuses our certificate, or asks for one; correct certificate_file and key_file"),
+    ("eof", "the broker broke the handshake off; expected TLS 1.2 or newer there; correct port, or see its log"),
+    ("handshake failure", "the broker may ask for a certificate; set certificate_file and key_file"),
 )
 
 
@@ -155,8 +158,8 @@ def why(error: ssl.SSLError) -> str:
     if isinstance(error, WrongCertificate):
         return str(error.args[0])
     if isinstance(error, ssl.SSLCertVerificationError):
-        remedy = _NOT_VERIFIED.get(error.verify_code, "expected a valid certificate; correct ca_file or the certificate")
+        remedy = _NOT_VERIFIED.get(error.verify_code, "expected a valid one; correct ca_file, or the certificate")
         return f"the broker's certificate is refused: {error.verify_message}; {remedy}"
-    reason = error.reason or str(error)
+    reason = (error.reason or str(error).partition(" (_ssl")[0]).replace("_", " ").lower().removeprefix("[ssl] ")
     remedy = next((text for part, text in _FAILED if part in reason), "expected TLS; correct host, port or tls")
-    return f"TLS failed: {reason.replace('_', ' ').lower()}; {remedy}"
+    return f"TLS failed: {reason}; {remedy}"

@@ -24,7 +24,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.model import MAIN, BadConfiguration, Delivery, Parcel
-from service.receive.access import Anew, Encryption, Secret, why
+from service.receive.access import Encryption, Secret, why
 
 PACKET_BYTES = 16 * 1024 * 1024  # the broker drops what is longer, before it fills our memory (MQTT 5)
 CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longer is cut as it comes
@@ -43,9 +43,11 @@ class Token(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """How to reach the broker. Durations in seconds; `tls` is a configured ssl.SSLContext in place of `encryption`.
+    """How to reach the broker. Durations in seconds; `tls` is a configured ssl.SSLContext or None.
 
-    `identity_property` names the MQTT 5 user property in which the broker says who published a message.
+    `encryption` is what `tls` asks for, since contexts cannot be compared; `secret` is where `password` stands, if it
+    is to be read anew for each connection. `identity_property` names the user property (MQTT 5) in which the broker
+    says who published a message.
     """
 
     host: str
@@ -53,7 +55,7 @@ class Link:
     version: int  # 5 or 3 (3.1.1)
     client_id: str
     username: str | None
-    password: str | Secret | None = field(repr=False)
+    password: str | None = field(repr=False)
     tls: Any
     keepalive_s: int
     session_expiry_s: int
@@ -63,6 +65,7 @@ class Link:
     status_topic: str
     name: str = MAIN  # of the broker, among all
     encryption: Encryption | None = None
+    secret: Secret | None = None
     transport: Literal["tcp", "websockets"] = "tcp"
     path: str = "/mqtt"  # of the WebSocket
     identity_property: str | None = None
@@ -211,10 +214,13 @@ class Receiver:
         if self._client.tls_error:
             self.last_error = f"{self._link.at}: {self._client.tls_error}"
         elif not self._answered and not self._stopping.is_set():
-            self.last_error = (
-                f"{self._link.at}: closed the connection without an answer; expected MQTT there; "
-                "correct host, port, tls or transport"
-            )
+            self.last_error = self._unanswered()
+
+    def _unanswered(self) -> str:
+        return (
+            f"{self._link.at}: closed the connection without an answer; expected MQTT there; "
+            "correct host, port, tls or transport; or it asks for a client certificate"
+        )
 
     def _said(self, error: Exception) -> str:
         """What went wrong, for people."""
@@ -225,14 +231,15 @@ class Receiver:
                 f"{self._link.at}: no WebSocket at {self._link.path} ({error}); expected one that speaks MQTT; "
                 "correct port and path, or transport"
             )
+        if isinstance(error, ConnectionResetError):
+            return self._unanswered()
         return str(error) if isinstance(error, BadConfiguration) else f"{type(error).__name__}: {error}"
 
     def _connect(self) -> None:
         link = self._link
         self._answered, self._client.tls_error = False, ""
         if link.username is not None:
-            password = link.password.read() if isinstance(link.password, Secret) else link.password
-            self._client.username_pw_set(link.username, password)
+            self._client.username_pw_set(link.username, link.secret.read() if link.secret else link.password)
         if link.version == 5:
             properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
             properties.SessionExpiryInterval = link.session_expiry_s
@@ -256,9 +263,8 @@ class Receiver:
         )
         client.max_queued_messages_set(PUBLISH_QUEUE_MOST)
         client.ws_set_options(path=link.path)
-        tls = link.tls if link.encryption is None else link.encryption.anew()
-        if tls is not None:
-            client.tls_set_context(tls)
+        if link.tls is not None:
+            client.tls_set_context(link.tls)
         client.will_set(link.status_topic, self._status("offline"), qos=1, retain=True)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_subscribe, client.on_message = self._on_subscribe, self._on_message
@@ -307,8 +313,8 @@ class Receiver:
             self._acknowledge_settled()
         token = Token(message.mid, message.qos, self._epoch)
         delivery = Delivery(message.mid, message.dup, message.retain)
-        name, asked = self._link.name, self._link.identity_property
-        identity = () if asked is None else _values(message, asked)
+        name, asks = self._link.name, self._link.identity_property
+        identity = () if asks is None else identity_of(message, asks)
         self._put(Parcel(_topic(message), bytes(message.payload), self._wall_us(), token, delivery, name, identity))
 
     def _status(self, state: str) -> bytes:
@@ -316,8 +322,8 @@ class Receiver:
         return json.dumps(body).encode()
 
 
-def _values(message: paho.MQTTMessage, name: str) -> tuple[str, ...]:
-    """All values of a user property (MQTT 5.0, 3.3.2.3.7: it may be there several times, and the publisher sets it)."""
+def identity_of(message: paho.MQTTMessage, name: str) -> tuple[str, ...]:
+    """All values of the user property of this name: it may be there several times (MQTT 5.0, 3.3.2.3.7)."""
     return tuple(value for key, value in getattr(message.properties, "UserProperty", ()) if key == name)
 
 

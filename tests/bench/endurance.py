@@ -25,7 +25,8 @@ INSTANTS = 5  # in a message; each has all six tags of its collector
 UNDER_WAY = 20_000  # messages that are published and not yet committed: with more the publisher waits
 EXCURSION_MS, EXCURSION_OF = 60_000, 50  # a collector is beyond its limits for a minute in so many
 TOLD = '[[contact]]\nid = "lead"\nname = "Lead"\nvia = [{ channel = "board" }]'
-CHANNEL = '[channels.board]\nkind = "mqtt"\ntopic = "alder-pike/told"\n'
+# The history's buffers fill with what it has stored, up to their limit: a low one is reached within minutes.
+SETTINGS = '[history]\nmemory_mb = 256\n[channels.board]\nkind = "mqtt"\ntopic = "alder-pike/told"\n'
 LOOK_S = 5.0
 SETTLED = 0.15  # of the run: buffers and caches have filled by then
 GROWTH_MOST = 0.05
@@ -102,7 +103,7 @@ def endure(folder: Path, minutes: float, collectors: int, seed: int) -> Outcome:
     """Publish for so long, wait until all is committed, and account for it."""
     looks: list[Look] = []
     with parts.mosquitto(folder) as broker:
-        daemon = parts.Daemon(folder / "d", broker, parts.plant_text(collectors, contacts=TOLD), CHANNEL)
+        daemon = parts.Daemon(folder / "d", broker, parts.plant_text(collectors, contacts=TOLD), SETTINGS)
         try:
             daemon.start()
             began_s = time.monotonic()

@@ -1,0 +1,72 @@
+"""`dustcake watch` beside a real broker: every stage of a value, in lines for people and for programs."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests import parts
+
+SOURCES = """
+[[source]]
+name = "silo"
+form = "plain"
+topics = ["silo/{gateway}/{tag}"]
+gateways = { S7 = "gw-0" }
+tags = { druck = { tag = "dp", unit = "mbar" } }
+"""
+
+
+def watched(folder: Path, *arguments: str, topic: str = "silo/#") -> str:
+    """What it prints of two messages that are published until it has seen them."""
+    with parts.mosquitto(folder) as broker:
+        daemon = parts.Daemon(folder / "d", broker, parts.plant_text(1))  # its files; it is not started
+        config = folder / "d" / "dustcake.toml"
+        (folder / "sources.toml").write_text(SOURCES)
+        config.write_text(f'sources = "{folder}/sources.toml"\n{config.read_text()}')
+        command = [sys.executable, "-m", "service", "watch", topic, "--messages", "2", *arguments]
+        with (
+            subprocess.Popen(
+                [*command, "--config", str(config)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=parts.ROOT
+            ) as process,
+            parts.publisher(broker) as client,
+        ):
+            while process.poll() is None:
+                client.publish("silo/S7/druck", b"13.7", qos=1)
+                client.publish("silo/S7/other\x1b", b"9\x1b[2J", qos=1)
+                time.sleep(0.1)
+            assert process.stdout is not None
+            assert process.stderr is not None
+            out, error = process.stdout.read().decode(), process.stderr.read().decode()
+        assert process.returncode == 0, error
+        assert daemon.process is None
+    return out
+
+
+@pytest.mark.broker
+def test_people_see_each_stage_and_what_is_refused(tmp_path: Path) -> None:
+    lines = [line.strip() for line in watched(tmp_path).splitlines()]
+    assert any(line.endswith("silo/S7/druck  (4 bytes, source silo, Plain)") for line in lines)
+    assert "raw        13.7" in lines
+    assert "decoded    S7: druck 13.7 (no unit) at arrival" in lines
+    assert "canonical1370 Pa" in [line.replace(" ", "", 1) for line in lines]
+    assert any(line.startswith("shown    5.5") and line.endswith("0.5 beyond high 5 inH2O") for line in lines)
+    assert any(line.startswith("REFUSED  payload") for line in lines)
+    assert "\x1b" not in "".join(lines), "names and payloads must not steer a terminal"
+
+
+@pytest.mark.broker
+def test_programs_get_one_document_a_line(tmp_path: Path) -> None:
+    found = [json.loads(line) for line in watched(tmp_path, "--json", topic="silo/S7/druck").splitlines()]
+    assert [one["readings"][0]["canonical"] for one in found] == ["1370 Pa", "1370 Pa"]
+    assert found[0]["raw"] == "13.7"
+
+
+@pytest.mark.broker
+def test_another_gateway_is_left_out(tmp_path: Path) -> None:
+    assert watched(tmp_path, "--gateway", "gw-9", topic="silo/S7/druck") == ""
