@@ -154,16 +154,16 @@ def _say(trace: Trace, parcel: Parcel) -> None:
 
     taken = f"source {trace.source}, {trace.form}" if trace.source else "no source"
     say(f"{iso(parcel.received_us)} {plain(trace.topic)}  ({trace.size} bytes, {taken})")
-    say(f"  raw        {_raw(parcel.payload)}")
+    say(f"  raw         {_raw(parcel.payload)}")
     for step in trace.steps:
-        say(f"  decoded    {plain(step.gateway)}: {plain(step.decoded)}")
+        say(f"  decoded     {plain(step.gateway)}: {plain(step.decoded)}")
         for label, text in (("ruled", step.ruled), ("point", step.point), ("canonical", step.canonical)):
             if text and text != "as decoded":
-                say(f"    {label:<9}{plain(text)}")
+                say(f"    {label:<9} {plain(text)}")
         if step.shown:
-            say(f"    shown    {plain(step.shown)}{', ' + plain(step.margin) if step.margin else ''}")
+            say(f"    shown     {plain(step.shown)}{', ' + plain(step.margin) if step.margin else ''}")
         if step.refused:
-            say(f"    REFUSED  {plain(step.refused)}")
+            say(f"    REFUSED   {plain(step.refused)}")
     for text in (*trace.statuses, *(f"REFUSED  {fault}" for fault in trace.faults)):
         say(f"  {plain(text)}")
 
