@@ -39,13 +39,6 @@ def _fingerprint(text: str) -> str:
     return digits
 
 
-def _protocol(text: str) -> str:
-    """A protocol's name for ALPN: 1 to 255 bytes (RFC 7301, 3.1)."""
-    if not 0 < len(text) <= 255 or not (text.isascii() and text.isprintable()):
-        raise ValueError(f"protocol {text!r}: expected 1 to 255 ASCII characters, such as mqtt; correct it")
-    return text
-
-
 def _path(text: str) -> str:
     if not text.startswith("/") or not (text.isascii() and text.isprintable()) or set(text) & set(" #"):
         raise ValueError(f"path {text!r}: expected one that begins with /, in ASCII, without spaces or #; correct it")
@@ -70,6 +63,7 @@ ChannelName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=
 Filter = Annotated[str, AfterValidator(_filter)]
 Topic = Annotated[str, AfterValidator(_topic)]
 Fingerprint = Annotated[str, AfterValidator(_fingerprint)]
+Protocol = Annotated[str, Field(pattern=r"^[!-~]{1,255}$")]  # RFC 7301, 3.1
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 
 
@@ -112,7 +106,7 @@ class BrokerSettings(Section):
         max_length=10,
         description="the broker's own certificate must also be one of these: SHA-256 fingerprints, hexadecimal",
     )
-    alpn: list[Annotated[str, AfterValidator(_protocol)]] = Field(
+    alpn: list[Protocol] = Field(
         [], max_length=10, description='protocols to name in the TLS handshake, such as "mqtt" at a shared port 443'
     )
     certificate_file: Path | None = Field(
@@ -141,43 +135,28 @@ class BrokerSettings(Section):
 
     @model_validator(mode="after")
     def _belong_together(self) -> BrokerSettings:
-        for is_wrong, text in self._clashes():
-            if is_wrong:
-                raise ValueError(text)
+        for text in self._clashes():
+            raise ValueError(text)
         return self
 
-    def _clashes(self) -> Iterator[tuple[bool, str]]:
-        """Whether settings clash, and in which words."""
-        for key in ("password_file", "credential_variable"):
-            yield (
-                bool(getattr(self, key)) and self.username is None,
-                f"{key} without username: expected both or neither; add username",
-            )
-        yield (
-            bool(self.credential_variable) and self.password_file is not None,
-            "password_file and credential_variable: expected one of them; remove the other",
-        )
-        yield (
-            (self.certificate_file is None) != (self.key_file is None),
-            "certificate_file and key_file: expected both or neither; add the other",
-        )
-        yield (
-            not self.tls and (self.ca_file is not None or self.certificate_file is not None),
-            "ca_file or certificate_file without tls: expected tls = true; set it, or remove the file",
-        )
-        for key in ("certificate_sha256", "alpn"):
-            yield (
-                bool(getattr(self, key)) and not self.tls,
-                f"{key} without tls: expected tls = true; set it, or remove {key}",
-            )
-        yield (
-            self.path != WEBSOCKET_PATH and self.transport == "tcp",
-            f'path {self.path!r} without a WebSocket: expected transport = "websockets"; set it, or remove path',
-        )
-        yield (
-            self.identity_property is not None and self.version != 5,
-            "identity_property with version 3: expected MQTT 5, which has user properties; set version = 5",
-        )
+    def _clashes(self) -> Iterator[str]:
+        """What does not go together, in words."""
+        given = {key for key in type(self).model_fields if getattr(self, key)}
+        for key in given & {"password_file", "credential_variable"}:
+            if self.username is None:
+                yield f"{key} without username: expected both or neither; add username"
+        if given >= {"password_file", "credential_variable"}:
+            yield "password_file and credential_variable: expected one of them; remove the other"
+        if len(given & {"certificate_file", "key_file"}) == 1:
+            yield "certificate_file and key_file: expected both or neither; add the other"
+        if not self.tls and given & {"ca_file", "certificate_file"}:
+            yield "ca_file or certificate_file without tls: expected tls = true; set it, or remove the file"
+        for key in () if self.tls else sorted(given & {"certificate_sha256", "alpn"}):
+            yield f"{key} without tls: expected tls = true; set it, or remove {key}"
+        if self.path != WEBSOCKET_PATH and self.transport == "tcp":
+            yield f'path {self.path!r} without a WebSocket: expected transport = "websockets"; set it, or remove path'
+        if self.identity_property and self.version != 5:
+            yield "identity_property with version 3: expected MQTT 5, which has user properties; set version = 5"
 
 
 class TopicSettings(Section):

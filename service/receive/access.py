@@ -126,8 +126,9 @@ def _compare(certificate: bytes, expected: tuple[str, ...]) -> None:
     found = hashlib.sha256(certificate).hexdigest()
     if found not in expected:
         raise WrongCertificate(
+            ssl.SSL_ERROR_SSL,
             f"the broker's certificate has the SHA-256 {found}; expected {' or '.join(expected)} (certificate_sha256); "
-            "ask who runs the broker whether it was renewed, and only then correct the setting"
+            "ask who runs the broker whether it was renewed, and only then correct the setting",
         )
 
 
@@ -156,7 +157,7 @@ _FAILED = (
 def why(error: ssl.SSLError) -> str:
     """A failure of TLS in words: what, and what helps."""
     if isinstance(error, WrongCertificate):
-        return str(error.args[0])
+        return str(error)
     if isinstance(error, ssl.SSLCertVerificationError):
         remedy = _NOT_VERIFIED.get(error.verify_code, "expected a valid one; correct ca_file, or the certificate")
         return f"the broker's certificate is refused: {error.verify_message}; {remedy}"
