@@ -98,5 +98,5 @@ class Brokers:
 
 
 def _is_other(before: Link, after: Link) -> bool:
-    """Whether more than the topics differs, so that it needs another connection. Certificates are read at a start."""
+    """Whether more than the topics differs, so that it needs another connection."""
     return replace(before, topics=(), tls=None) != replace(after, topics=(), tls=None)

@@ -50,3 +50,10 @@ class ScaledClock:
 
     def describe(self) -> str:
         return f"demo clock, {self.speed:g} times as fast as real time"
+
+
+def clock_of(speed: float, wall_anchor_s: float, plant_anchor_s: float) -> Clock:
+    """The clock that the settings describe; the anchors are Unix seconds."""
+    if speed == 1.0:
+        return SystemClock()
+    return ScaledClock(speed, int(wall_anchor_s * 1e6), int(plant_anchor_s * 1e6))

@@ -17,6 +17,7 @@ from rules.delays import Track
 from rules.silence import Silence
 from rules.types import CollectorSpec, Limit, PointSpec
 from service.announce import Announcer, Label
+from service.batch import Order, Request
 from service.clock import Clock
 from service.evaluate.evaluator import Evaluator
 from service.model import (
@@ -33,7 +34,6 @@ from service.model import (
     SendAgain,
     SentAgain,
 )
-from service.pipeline import Order, Request
 from service.receive.inbox import Inbox
 from service.store.quarantine import QUARANTINE_BYTES_AT_MOST
 from service.store.reader import LedgerReader

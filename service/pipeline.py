@@ -11,18 +11,17 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from types import MappingProxyType
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 import structlog
 
 from rules.microbatch import Columns
+from service.batch import Bounds, NewSources, Origin, Request, Round
 from service.clock import Clock
-from service.decode.form import Ask
 from service.decode.intake import Intake, Taken, broken
 from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.evaluate.sequences import joined, said
@@ -32,16 +31,12 @@ from service.model import (
     Entry,
     GatewayMessage,
     Kept,
-    Numbering,
     Owed,
     Parcel,
     Purge,
-    Purged,
-    Rejected,
     SendAgain,
     SentAgain,
     Settled,
-    joined_refusal,
 )
 from service.normalise.columns import Normalised, Normaliser, rejection
 from service.receive.inbox import Inbox
@@ -56,74 +51,10 @@ COMMITS_TIMED = 1000  # the last ones
 TIPS_EVERY_ENTRIES = 64  # a restart replays at most so many journal entries
 
 
-@dataclass(frozen=True, slots=True)
-class NewSources:
-    """An order to read messages by other sources from now on. `differences` are for the audit."""
-
-    intake: Intake
-    who: str
-    differences: tuple[str, ...]
-
-
-Order = SendAgain | Purge | NewSources
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """A person's request, done by the pipeline's own thread: notifications to be queued, or an order and its answer."""
-
-    owed: tuple[Owed, ...] = ()
-    order: Order | None = None
-    answer: Future[SentAgain | Purged | None] = field(default_factory=Future)  # RuntimeError when it could not be done
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """What one batch may hold, and how long it may wait to fill."""
-
-    batch_parcels: int
-    batch_age_s: float
-    future_us: int
-    tick_s: float = 1.0  # the longest time between two looks at the watermark
-
-
 class Announcer(Protocol):
     """Turns alarm changes into the record's form and into the notifications that they owe."""
 
     def announce(self, judged: Judged, plant_us: int) -> tuple[tuple[AlarmChange, ...], tuple[Owed, ...]]: ...
-
-
-class Origin(NamedTuple):
-    """Where a message came from, and whether quarantine can keep a part of it by itself."""
-
-    parcel: Parcel
-    keeps_part: bool
-
-
-@dataclass(slots=True)
-class Round:
-    """One batch on its way through the stages."""
-
-    parcels: list[Parcel]
-    requests: list[Request]
-    messages: list[GatewayMessage] = field(default_factory=list)
-    origins: list[Origin] = field(default_factory=list)  # of each message
-    heard: list[GatewayMessage] = field(default_factory=list)  # all whose number can be read, refused ones too
-    numbering: Numbering = field(default_factory=Numbering)
-    rejected: list[Rejected] = field(default_factory=list)
-    refused_of: dict[int, list[Rejected]] = field(default_factory=dict)  # by quarantine id, of what is sent again
-    asks: list[tuple[str, Ask]] = field(default_factory=list)  # broker, and what the forms want published there
-    tallies: Counter[str] = field(default_factory=Counter)
-    is_again: bool = False  # its parcels come from quarantine and were counted before; `token` is the id there
-
-    def reject(self, parcel: Parcel, rejected: Rejected) -> None:
-        """Note a refusal; of what is sent again, by the message that it belongs to. A whole message is kept once."""
-        kept = self.refused_of.setdefault(parcel.token, []) if self.is_again else self.rejected
-        rejected = replace(rejected, delivery=parcel.delivery, broker=parcel.broker)
-        if kept and parcel.payload and kept[-1].payload is parcel.payload is rejected.payload:
-            kept[-1] = joined_refusal(kept[-1], rejected)
-        else:
-            kept.append(rejected)
 
 
 class Pipeline:

@@ -12,24 +12,23 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from service.batch import Bounds, Request
 from service.clock import SECOND_US
 from service.evaluate.evaluator import Listening
 from service.model import MAIN, BadConfiguration, Parcel
-from service.normalise.bind import Binder, Binding
-from service.normalise.columns import Normaliser
-from service.pipeline import BATCH_BYTES, Bounds, Pipeline, Request
+from service.pipeline import BATCH_BYTES, Pipeline
 from service.plant.form import Plant
 from service.receive.inbox import Inbox
 from service.recording import Missed, Reader, Recorded
 from service.registering import Registered, take_up
 from service.settings import ClockSettings, Settings
 from service.sources.form import Sources
-from service.sourcing import intake_of
+from service.sourcing import brokers_of, intake_of
+from service.stages import pipeline_of
 from service.store.history import History
 from service.store.ledger import Ledger
 from service.store.outbox import LedgerOutbox
 from service.store.reader import LedgerReader
-from service.units.convert import lookup
 from service.units.times import as_datetime, iso
 
 BATCH_US = 50_000  # of recorded time in one transaction: what a message waits for others in the daemon by default
@@ -175,7 +174,7 @@ class Replay:
             lambda: as_datetime(self._clock.wall_us()).strftime("%Y%m%dT%H%M%S%f"),
             memory_mb=settings.history.memory_mb,
         )
-        self._broker_of = _brokers_of(sources)
+        self._broker_of = brokers_of(sources)
         self._connected_us = self._since_us = started_us
         self._unheard = frozenset(
             name for name in self._registered.evaluator.gateways if self._broker_of.get(name, MAIN) not in brokers
@@ -229,23 +228,14 @@ class Replay:
         self.played.asks += 1
 
     def _stages(self, registered: Registered, sources: Sources) -> Pipeline:
-        settings, index = self._settings, registered.evaluator.board.index
-        bindings = [
-            Binding(p.gateway, p.tag, index[p.collector, p.point], p.quantity) for p in registered.compiled.points
-        ]
-        return Pipeline(
+        settings = self._settings
+        return pipeline_of(
+            registered,
+            # Every turn looks at the watermark: when the next is due must not depend on this computer.
+            bounds=Bounds(settings.intake.batch_parcels, 0.0, int(settings.intake.future_s * 1e6), tick_s=0.0),
             inbox=self._inbox,
-            normaliser=Normaliser(Binder(bindings, lookup, registered.unit_numbers)),
-            evaluator=registered.evaluator,
-            announcer=registered.announcer,
             ledger=self._ledger,
             clock=self._clock,
-            bounds=Bounds(
-                batch_parcels=settings.intake.batch_parcels,
-                batch_age_s=0.0,
-                future_us=int(settings.intake.future_s * 1e6),
-                tick_s=0.0,  # every turn looks at the watermark: when the next is due must not depend on this computer
-            ),
             intake=intake_of(settings, sources, str(settings.sources)),
             acknowledge=lambda _: None,
             ask=self._ask,
@@ -283,16 +273,6 @@ class Replay:
             "notifications_owed_and_not_sent": owed,
             "requests_to_senders_not_published": played.asks,
         }
-
-
-def _brokers_of(sources: Sources) -> dict[str, str]:
-    """The broker of each gateway that a source names and that does not speak through the main one."""
-    return {
-        gateway: source.broker
-        for source in sources.source
-        for gateway in (*source.gateways.values(), *([source.gateway] if source.gateway else []))
-        if source.broker != MAIN
-    }
 
 
 def _alarm(row: dict[str, Any]) -> dict[str, Any]:

@@ -262,6 +262,10 @@ class ClockSettings(Section):
     wall_anchor: float = Field(0.0, ge=0, le=253_402_300_799, description="Unix time, in seconds")
     plant_anchor: float = Field(0.0, ge=0, le=253_402_300_799, description="Unix time, in seconds")
 
+    @property
+    def numbers(self) -> tuple[float, float, float]:
+        return self.speed, self.wall_anchor, self.plant_anchor
+
 
 class WatchSettings(Section):
     """How the service watches itself, so that it says by itself when it cannot do its work."""

@@ -26,6 +26,7 @@ from service.decode.plain import PlainForm
 from service.decode.senml import SenmlForm
 from service.decode.sparkplug import SparkplugForm
 from service.faults import refuse
+from service.model import MAIN
 from service.plant.form import Plant
 from service.settings import Settings
 from service.sources.form import Csv, Mapped, Plain, Senml, Source, Sources, Sparkplug, TagRules, Time
@@ -45,6 +46,16 @@ def intake_of(settings: Settings, sources: Sources, path: Path | str = "sources 
             faults.append(f"source[{source.name}]: {error}")
     refuse(path, faults)
     return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most)
+
+
+def brokers_of(sources: Sources) -> dict[str, str]:
+    """The broker of each gateway that a source names and that does not speak through the main one."""
+    return {
+        gateway: source.broker
+        for source in sources.source
+        for gateway in (*source.gateways.values(), *([source.gateway] if source.gateway else []))
+        if source.broker != MAIN
+    }
 
 
 def doubts_of(sources: Sources, plant: Plant) -> list[str]:

@@ -7,16 +7,12 @@ service through `Service`.
 
 from __future__ import annotations
 
-import faulthandler
 import fcntl
-import gc
 import os
 import random
 import secrets
 import shutil
-import signal
 import sqlite3
-import sys
 import threading
 import time
 from pathlib import Path
@@ -25,34 +21,29 @@ from typing import Any
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from service.batch import Bounds, NewSources, Request
 from service.brokers import Brokers
-from service.clock import Clock, ScaledClock, SystemClock
-from service.decode.intake import Intake
+from service.clock import clock_of
 from service.evaluate.evaluator import Listening
 from service.explaining import Explainer
 from service.house import HouseView, Place
-from service.model import MAIN, BadConfiguration, Channel, Parcel, Purge
-from service.normalise.bind import Binder, Binding
-from service.normalise.columns import Normaliser
+from service.linking import links_of
+from service.model import MAIN, BadConfiguration, Parcel, Purge
 from service.notify.dispatch import Dispatcher
-from service.notify.email import EmailChannel
 from service.notify.grouping import StoredData
-from service.notify.log import LogChannel
-from service.notify.mqtt import MqttChannel
 from service.notify.retry import RetryPolicy
-from service.notify.webhook import WebhookChannel
-from service.pipeline import Bounds, NewSources, Pipeline, Request
+from service.pipeline import Pipeline
 from service.plant.checks import check_channels
 from service.plant.file import load as load_plant
-from service.receive.access import Encryption, Secret
 from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
 from service.registering import Registered, take_up
-from service.settings import BrokerSettings, Settings
+from service.settings import Settings
 from service.sources.file import differences
 from service.sources.file import load as load_sources
 from service.sources.form import Sources
-from service.sourcing import intake_of
+from service.sourcing import brokers_of, intake_of
+from service.stages import pipeline_of
 from service.store.damage import Damage
 from service.store.history import History
 from service.store.ledger import OWED_AT_MOST, Ledger, unreadable
@@ -60,17 +51,14 @@ from service.store.outbox import LedgerOutbox
 from service.store.quarantine import QUARANTINE_BYTES_AT_MOST
 from service.store.reader import LedgerReader
 from service.store.verify import history_counts
-from service.units.convert import lookup
+from service.telling import channel_of
 from service.units.times import DAY_US, as_datetime, iso
 from service.vigil.checks import Signs, judge
-from service.vigil.output import Steadfast
 from service.vigil.watch import Watch, Ways
 from service.web.server import WebServer
 
 log = structlog.get_logger()
 
-GC_ALLOCATIONS = 50_000  # between two looks for reference cycles; a batch alone makes tens of thousands of objects
-SWITCH_S = 0.0005  # the network thread gives way at every system call: let it back in sooner than after 5 ms
 STOP_S = 10.0  # from the signal to the end of the process
 PURGE_EVERY_H = 6  # between two looks for what has been in quarantine too long; the first is at the start
 PURGE_WAIT_S = 60.0  # at a full inbox; after that the next look does it
@@ -86,7 +74,7 @@ class Service:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.clock = _clock(settings)
+        self.clock = clock_of(*settings.clock.numbers)
         self._hold = _hold_alone(settings.data_dir)
         plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
@@ -124,8 +112,11 @@ class Service:
         self.intake = intake_of(settings, self.sources, str(settings.sources))
         self.intake.load(self.ledger.source_states())
         self._reloading = threading.Lock()
-        self.brokers = Brokers(_links(settings, self.sources, self.intake), self._receiver)
-        self.channels = {name: _channel(name, item, self) for name, item in settings.channels.items()}
+        self.brokers = Brokers(links_of(settings, self.sources, self.intake), self._receiver)
+        self.channels = {
+            name: channel_of(name, item, now_us=self.clock.wall_us, publish=self.brokers.main.publish)
+            for name, item in settings.channels.items()
+        }
         self.dispatcher = Dispatcher(
             self.outbox,
             self.channels,
@@ -197,7 +188,7 @@ class Service:
         with self._reloading:
             new = load_sources(path)
             intake = intake_of(self.settings, new, path)
-            links = _links(self.settings, new, intake)
+            links = links_of(self.settings, new, intake)
             changes = differences(self.sources, new)
             if changes:
                 self.house.order(NewSources(intake, who, tuple(changes)))
@@ -210,34 +201,19 @@ class Service:
         return Receiver(link, self.inbox.put, self.clock.wall_us, iso)
 
     def _pipeline(self, registered: Registered) -> Pipeline:
-        settings = self.settings
-        index = registered.evaluator.board.index
-        bindings = [
-            Binding(p.gateway, p.tag, index[p.collector, p.point], p.quantity) for p in registered.compiled.points
-        ]
-        return Pipeline(
+        intake = self.settings.intake
+        return pipeline_of(
+            registered,
+            bounds=Bounds(intake.batch_parcels, intake.batch_age_ms / 1000, int(intake.future_s * 1e6)),
             inbox=self.inbox,
-            normaliser=Normaliser(Binder(bindings, lookup, registered.unit_numbers)),
-            evaluator=registered.evaluator,
-            announcer=registered.announcer,
             ledger=self.ledger,
             clock=self.clock,
-            bounds=Bounds(
-                batch_parcels=settings.intake.batch_parcels,
-                batch_age_s=settings.intake.batch_age_ms / 1000,
-                future_us=int(settings.intake.future_s * 1e6),
-            ),
             intake=self.intake,
             acknowledge=self.brokers.acknowledge,
             ask=self.brokers.ask,
             listening=self._listening,
             committed=self._committed,
-            broker_of={
-                gateway: source.broker
-                for source in self.sources.source
-                for gateway in (*source.gateways.values(), *([source.gateway] if source.gateway else []))
-                if source.broker != MAIN
-            },
+            broker_of=brokers_of(self.sources),
         )
 
     def _watch(self, registered: Registered) -> Watch:
@@ -407,61 +383,6 @@ def _in_99_of_100_ms(durations_s: list[float]) -> int:
     return round(sorted(durations_s)[len(durations_s) * 99 // 100] * 1000) if durations_s else 0
 
 
-def run(settings: Settings) -> int:
-    """Run until SIGTERM or SIGINT; 0 when it stopped in order, 1 when something in it ended by itself."""
-    ended, reloads = threading.Event(), threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: ended.set())
-    signal.signal(signal.SIGHUP, lambda *_: reloads.set())
-    _configure_log(settings)
-    faulthandler.enable()  # a watchdog's SIGABRT then leaves in the log where each thread was stuck
-    service = Service(settings)
-    service.start()
-    gc.freeze()  # what is loaded now stays: the collector need not walk it again at every batch
-    gc.set_threshold(GC_ALLOCATIONS, 20, 50)
-    sys.setswitchinterval(SWITCH_S)
-    while not ended.wait(1.0):
-        if not service.pipeline.thread.is_alive():
-            log.error("the pipeline has ended by itself; stopping, so that whoever supervises the service restarts it")
-            service.stop()
-            return 1
-        if reloads.is_set():
-            reloads.clear()
-            _reload(service)
-    return 0 if service.stop() else 1
-
-
-def _reload(service: Service) -> None:
-    """Take up the sources file as the supervisor asks; a faulty one is told in the log, and the old one stays."""
-    try:
-        service.reload_sources("the supervisor")
-    except (BadConfiguration, RuntimeError) as error:
-        log.error("sources not taken up", error=str(error))
-
-
-def _configure_log(settings: Settings) -> None:
-    """One line per event on standard output: JSON for programs, text for people."""
-    text = settings.log.form == "text"
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.dev.ConsoleRenderer(colors=False) if text else structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(Steadfast(sys.stdout)),  # type: ignore[arg-type]
-        wrapper_class=structlog.make_filtering_bound_logger(settings.log.level),
-        cache_logger_on_first_use=True,
-    )
-
-
-def _clock(settings: Settings) -> Clock:
-    clock = settings.clock
-    if clock.speed == 1.0:
-        return SystemClock()
-    return ScaledClock(clock.speed, int(clock.wall_anchor * 1e6), int(clock.plant_anchor * 1e6))
-
-
 def _hold_alone(data_dir: Path) -> Any:
     """Make the data folder and hold it, so that two services can never write to one ledger."""
     try:
@@ -493,100 +414,6 @@ def _token(settings: Settings) -> str:
         raise BadConfiguration(
             f"web.token_file {path}: {error.strerror}; expected a file that the service may make and read; correct it"
         ) from error
-
-
-def _secret(path: Path | None, key: str) -> str | None:
-    if path is None:
-        return None
-    try:
-        return path.read_text().strip()
-    except OSError as error:
-        raise BadConfiguration(f"{key} {path}: {error.strerror}; expected a file with the secret") from error
-
-
-def _links(settings: Settings, sources: Sources, intake: Intake) -> dict[str, Link]:
-    """How to reach each broker, and what to subscribe to there; the intake is told which of them name publishers."""
-    brokers: dict[str, BrokerSettings] = {MAIN: settings.broker, **{item.name: item for item in sources.broker}}
-    intake.identified = frozenset(name for name, broker in brokers.items() if broker.identity_property)
-    return {name: _link(name, broker, settings, intake.filters(name)) for name, broker in brokers.items()}
-
-
-def _link(name: str, broker: BrokerSettings, settings: Settings, topics: tuple[str, ...]) -> Link:
-    at = "broker" if name == MAIN else f"broker[{name}]"
-    encryption, secret = _tls(broker, at), _password(broker, at)
-    return Link(
-        host=broker.host,
-        port=broker.port,
-        version=broker.version,
-        client_id=broker.client_id or settings.name,
-        username=broker.username,
-        password=secret.read() if secret else None,
-        tls=encryption.anew() if encryption else None,
-        keepalive_s=broker.keepalive_s,
-        session_expiry_s=broker.session_expiry_s,
-        receive_maximum=broker.receive_maximum,
-        reconnect_longest_s=broker.reconnect_longest_s,
-        topics=topics,
-        status_topic=settings.topics.service,
-        name=name,
-        encryption=encryption,
-        secret=secret,
-        transport=broker.transport,
-        path=broker.path,
-        identity_property=broker.identity_property,
-    )
-
-
-def _password(broker: BrokerSettings, at: str) -> Secret | None:
-    """Where it stands."""
-    if broker.password_file is None and not broker.credential_variable:
-        return None
-    key = "credential_variable" if broker.credential_variable else "password_file"
-    return Secret(f"{at}.{key}", broker.password_file, broker.credential_variable)
-
-
-def _tls(broker: BrokerSettings, at: str) -> Encryption | None:
-    """What TLS asks for, once its files were found good."""
-    if not broker.tls:
-        return None
-    found = Encryption(
-        key=at,
-        ca_file=broker.ca_file,
-        certificate_file=broker.certificate_file,
-        key_file=broker.key_file,
-        certificate_sha256=tuple(broker.certificate_sha256),
-        alpn=tuple(broker.alpn),
-    )
-    found.context()
-    return found
-
-
-def _channel(name: str, item: Any, service: Service) -> Channel:
-    if item.kind == "email":
-        return EmailChannel(
-            name,
-            host=item.host,
-            sender=item.sender,
-            port=item.port,
-            security=item.security,
-            username=item.username,
-            password=_secret(item.password_file, f"channels.{name}.password_file"),
-            ca_file=item.ca_file,
-            timeout_s=item.timeout_s,
-        )
-    if item.kind == "webhook":
-        return WebhookChannel(
-            name,
-            url=item.url,
-            secret=_secret(item.secret_file, f"channels.{name}.secret_file"),
-            now_us=service.clock.wall_us,
-            timeout_s=item.timeout_s,
-            allow_private=item.allow_private,
-            ca_file=item.ca_file,
-        )
-    if item.kind == "mqtt":
-        return MqttChannel(name, topic=item.topic, publish=service.brokers.main.publish, timeout_s=item.timeout_s)
-    return LogChannel(name)
 
 
 def _weight(item: Parcel | Request) -> int:

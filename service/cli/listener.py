@@ -18,12 +18,12 @@ from service.cli.daemon import settings_path
 from service.cli.failure import Exit, Failure
 from service.cli.progress import Progress, size_text
 from service.cli.visitor import Visitor, reach
+from service.clock import clock_of
 from service.discover.families import TOPICS_SHOWN
 from service.discover.findings import Findings, LeftOut
 from service.discover.kept import TOPIC_LONGEST, Kept
 from service.model import BadInput
 from service.recording import Reader, Recorded
-from service.wiring import _clock as clock_of
 
 LOOK_S = 0.2  # between two looks at the time
 RETAINED_TOPICS_MOST = 1_000  # whose names are remembered
@@ -64,7 +64,7 @@ class Listener:
     def listen(self, for_s: float, config: Path | None, broker: str) -> None:
         """What comes within this time, or until Ctrl-C. Failure when the broker does not let us."""
         settings, _, link = reach(settings_path(config), broker)
-        now_us = clock_of(settings).plant_us
+        now_us = clock_of(*settings.clock.numbers).plant_us
         visitor = Visitor(link, "dis", comes_back=True)
         visitor.client.on_message = lambda _client, _data, message: self._take(message, now_us())
         visitor.on_connected = lambda: self._again(visitor)

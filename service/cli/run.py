@@ -20,6 +20,6 @@ def run(*, config: Annotated[Path | None, Parameter(env_var="DUSTCAKE_CONFIG")] 
     """
     path = settings_path(config)
     import service.config  # noqa: PLC0415 - the service itself, which --help does not need
-    import service.wiring  # noqa: PLC0415 - likewise
+    import service.process  # noqa: PLC0415 - likewise
 
-    return service.wiring.run(service.config.load(path))
+    return service.process.run(service.config.load(path))

@@ -20,13 +20,13 @@ from paho.mqtt.properties import Properties
 from service.cli.failure import Exit, Failure
 from service.config import load
 from service.decode.intake import Intake
+from service.linking import links_of
 from service.model import MAIN
 from service.receive.mqtt import PACKET_BYTES, Link
 from service.settings import Settings
 from service.sources.file import load as load_sources
 from service.sources.form import Sources
 from service.sourcing import intake_of
-from service.wiring import _links
 
 ANSWER_S = 15.0  # for an answer of the broker
 RECONNECT_LONGEST_S = 30
@@ -44,7 +44,7 @@ def reach(config: Path, broker: str) -> tuple[Settings, Intake, Link]:
             Exit.USAGE, f"--broker {broker!r}: expected one of {', '.join(names)}; give one, or add it to the sources"
         )
     intake = intake_of(settings, sources, str(settings.sources))
-    return settings, intake, _links(settings, sources, intake)[broker]
+    return settings, intake, links_of(settings, sources, intake)[broker]
 
 
 class Visitor:
@@ -66,9 +66,11 @@ class Visitor:
             client_id=f"dustcake-{purpose}-{secrets.token_hex(4)}",  # 21 bytes: 3.1.1 promises no more than 23
             protocol=paho.MQTTv5 if five else paho.MQTTv311,
             clean_session=None if five else True,
+            transport=link.transport,
             reconnect_on_failure=comes_back,
         )
         self.client.max_inflight_messages_set(IN_FLIGHT_MOST)
+        self.client.ws_set_options(path=link.path)
         self.client.reconnect_delay_set(1, RECONNECT_LONGEST_S)
         if link.username is not None:
             self.client.username_pw_set(link.username, link.password)

@@ -91,7 +91,9 @@ class Watcher:
     def __init__(self, visitor: Visitor, broker: str, tracer: Tracer) -> None:
         from service.clock import SystemClock  # noqa: PLC0415 - of the service, which --help does not need
         from service.model import Parcel  # noqa: PLC0415 - likewise
+        from service.receive.mqtt import identity_of  # noqa: PLC0415 - likewise
 
+        self._identity_of = identity_of
         self._visitor, self._broker, self._tracer, self._form = visitor, broker, tracer, Parcel
         self._now_us = SystemClock().wall_us
         self._waiting: queue.Queue[Parcel] = queue.Queue(WAITING_MOST)
@@ -126,7 +128,10 @@ class Watcher:
         self._visitor.client.subscribe(topic, 1)
 
     def _on_message(self, _client: Any, _data: Any, message: Any) -> None:
-        parcel = self._form(message.topic, bytes(message.payload), self._now_us(), broker=self._broker)
+        asks = self._visitor.link.identity_property
+        identity = () if asks is None else self._identity_of(message, asks)
+        payload = bytes(message.payload)
+        parcel = self._form(message.topic, payload, self._now_us(), broker=self._broker, identity=identity)
         try:
             self._waiting.put_nowait(parcel)
         except queue.Full:

@@ -70,8 +70,8 @@ def _feed(folder: Path, messages: list[tuple[str, bytes]], copy_to: Path | None 
 
 
 def _nothing() -> tuple[Any, Any]:
+    from service.batch import Round  # noqa: PLC0415 - likewise
     from service.evaluate.evaluator import Judged  # noqa: PLC0415 - of this one place
-    from service.pipeline import Round  # noqa: PLC0415 - likewise
 
     return Judged(), Round([], [])
 

@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from service import pipeline as module
+from service.batch import Bounds, Request
 from service.decode import native
 from service.decode.intake import Intake
 from service.decode.native_source import native_sources
@@ -23,7 +24,7 @@ from service.evaluate.evaluator import Listening
 from service.model import GatewayMessage, Parcel
 from service.normalise.bind import Binder, Binding
 from service.normalise.columns import Normalised, Normaliser
-from service.pipeline import Bounds, Pipeline, Request
+from service.pipeline import Pipeline
 from service.plant.file import parse
 from service.receive.inbox import Inbox
 from service.registering import Registered, take_up

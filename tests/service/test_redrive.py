@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from service import pipeline as module
+from service.batch import Request
 from service.model import Chosen, Parcel, Purge, SendAgain, SentAgain
-from service.pipeline import Request
 from service.store import quarantine as quarantine_module
 from service.store.ledger import Ledger
 from tests.parts import message, wait_until

@@ -141,7 +141,7 @@ REFUSED = [
     ("[broker]\nport = 0\n", "broker.port 0: expected greater than or equal to 1"),
     ('[broker]\nport = "x"\n', "broker.port 'x': expected a valid integer"),
     ("[broker]\nversion = 4\n", "broker.version 4: expected 5 or 3 (MQTT 5, or 3 for 3.1.1)"),
-    ('[broker]\nhosts = "b"\n', "broker.hosts: no such key; expected one of ca_file, certificate_file"),
+    ('[broker]\nhosts = "b"\n', "broker.hosts: no such key; expected one of alpn, ca_file, certificate_file"),
     ("[broker]\nsession_expiry_s = 0\n", "broker.session_expiry_s 0: expected greater than or equal to 3600"),
     ('[broker]\npassword_file = "p"\n', "broker: password_file without username"),
     ('[broker]\ntls = true\nkey_file = "k"\n', "broker: certificate_file and key_file: expected both or neither"),
