@@ -28,7 +28,9 @@ class Brokers:
     def __init__(self, links: Mapping[str, Link], make: Callable[[str, Link], Receiver]) -> None:
         self._make = make
         self._links = dict(links)
+        # Replaced as a whole, never changed: the pipeline's thread walks over it.
         self._receivers = {name: make(name, link) for name, link in links.items()}
+        self._is_alone = len(links) == 1  # and always was: a packet of another broker is never taken for one of ours
 
     @property
     def main(self) -> Receiver:
@@ -45,7 +47,7 @@ class Brokers:
 
     def acknowledge(self, parcels: Sequence[Parcel]) -> None:
         """Tell each broker which of its messages are on disk, in the order in which they came."""
-        if len(self._receivers) == 1:
+        if self._is_alone:
             self.main.acknowledge([parcel.token for parcel in parcels])
             return
         for name, receiver in self._receivers.items():
@@ -85,16 +87,17 @@ class Brokers:
         Messages of a broker that is left and not yet acknowledged stay with it.
         """
         left = [name for name in self._receivers if name not in links or _is_other(self._links[name], links[name])]
-        for name in left:
-            self._receivers.pop(name).stop(2.0)
-        for name, link in links.items():
-            receiver = self._receivers.get(name)
-            if receiver is None:
-                self._receivers[name] = self._make(name, link)
-                self._receivers[name].start()
-            else:
-                receiver.listen_to(link.topics)
-        self._links = dict(links)
+        self._is_alone &= len(links) == 1
+        stay = {name: receiver for name, receiver in self._receivers.items() if name not in left}
+        new = {name: self._make(name, link) for name, link in links.items() if name not in stay}
+        gone = [self._receivers[name] for name in left]
+        self._receivers, self._links = stay | new, dict(links)
+        for receiver in gone:
+            receiver.stop(2.0)
+        for receiver in new.values():
+            receiver.start()
+        for name, receiver in stay.items():
+            receiver.listen_to(links[name].topics)
 
 
 def _is_other(before: Link, after: Link) -> bool:

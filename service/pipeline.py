@@ -129,7 +129,9 @@ class Pipeline:
         judged = self._judge(batch)
         judged.gateways |= changed
         orders = [request for request in batch.requests if request.order is not None]
-        if len(items) > len(orders) or batch.origins or judged.events or judged.silences or batch.numbering.gaps:
+        by_time = judged.events or judged.silences or batch.numbering.gaps  # what happens without a message
+        due = changed or batch.origins or batch.rejected or batch.asks  # what a form has let go
+        if len(items) > len(orders) or by_time or due:
             if not self._commit(self._entry(judged, batch)):
                 return False  # not acknowledged, so it will come again
             self._acknowledge(batch.parcels)

@@ -130,11 +130,15 @@ class Intake:
     def due(self, now_us: int) -> Iterator[tuple[Parcel, Taken]]:
         """What has fallen due in the forms without a message, each under a parcel that stands for none."""
         for source in self.sources:
-            read = source.form.due(now_us)
-            if read != NOTHING:
-                taken, parcel = Taken(source), Parcel(source.templates[0].text, b"", now_us, broker=source.broker)
+            taken, parcel = Taken(source), Parcel(source.templates[0].text, b"", now_us, broker=source.broker)
+            try:
+                read = source.form.due(now_us)
+                if read == NOTHING:
+                    continue
                 self._fill(taken, source, read, parcel)
-                yield parcel, taken
+            except Exception as error:  # noqa: BLE001 - our fault; the pipeline must go on, and say so
+                taken.rejected.append(broken(parcel, error))
+            yield parcel, taken
 
     def native_topic(self, gateway: str) -> str:
         """Where a native message of a gateway would come from: what is refused by itself is kept under it."""
@@ -168,7 +172,12 @@ class Intake:
         faults, adjuster = list(read.faults), source.adjuster
         for arrived, kept in ((read.messages, taken.messages), (read.waited, taken.waited)):
             for message in arrived:
-                adjusted, refused = (message, []) if adjuster is None else adjuster.adjust(message, parcel.received_us)
+                try:
+                    at_us = parcel.received_us
+                    adjusted, refused = (message, []) if adjuster is None else adjuster.adjust(message, at_us)
+                except BadInput as error:  # a stranger spoils its own message only
+                    faults += [str(error)] * max(1, len(message.readings))
+                    continue
                 kept.append(adjusted)
                 faults += refused
         taken.heard += taken.messages + taken.waited

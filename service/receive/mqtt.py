@@ -8,6 +8,7 @@ it has no topic that equipment listens to.
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 import ssl
@@ -31,6 +32,9 @@ CUT_BYTES = PACKET_BYTES + 131_072  # with MQTT 3.1.1 it does not: what is longe
 READ_BYTES = 65_536  # taken from the socket at a time
 PUBLISH_QUEUE_MOST = 1000  # own messages that wait for the broker
 LOOP_S = 0.25  # the longest that the network thread waits for the broker before it looks around
+
+
+_receivers = itertools.count(1)
 
 
 class Token(NamedTuple):
@@ -103,7 +107,7 @@ class Receiver:
         self, link: Link, put: Callable[[Parcel], bool], wall_us: Callable[[], int], iso: Callable[[int], str]
     ) -> None:
         self._link, self._put, self._wall_us, self._iso = link, put, wall_us, iso
-        self._epoch = 0
+        self._epoch = next(_receivers) << 32  # so that no token of one receiver is ever another's
         self._settled: deque[Token] = deque()  # on disk, to be acknowledged by the network thread
         self._in_order = threading.Lock()
         self._stopping = threading.Event()

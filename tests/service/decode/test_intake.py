@@ -112,3 +112,26 @@ def test_what_forms_and_rules_remember_is_saved_once_and_taken_up_by_name() -> N
     after = intake(waiting())
     after.load([*saved, ("gone", "form count", b"7")])
     assert len(next(iter(after.due(8_000_000)))[1].waited) == 1
+
+
+def test_a_stranger_spoils_its_own_message_only() -> None:
+    class Two(Stateless):
+        def read(self, arrived: Arrived) -> Read:
+            reading = GatewayReading("p", arrived.received_us / 1e6, "Pa", 1.0)
+            return Read([GatewayMessage(name, [reading]) for name in ("A0", "B7")])
+
+    rules = Adjuster(Rules(gateways={"A0": "gw-1"}, only_named=True))
+    taken = intake(Source("two", "annex", (Template("works/{x}"),), Two(), rules)).take(parcel(b"x", "works/1"))
+    assert [message.gateway for message in taken.messages] == ["gw-1"]
+    (refused,) = taken.rejected
+    assert "not one of the source's gateways" in refused.reason
+
+
+class Falls(Breaks):
+    def due(self, now_us: int) -> Read:
+        raise RuntimeError(now_us)
+
+
+def test_a_form_that_breaks_while_it_lets_something_go_does_not_end_the_pipeline() -> None:
+    ((_, taken),) = intake(Source("falls", "annex", (Template("works/{x}"),), Falls())).due(1)
+    assert [item.code for item in taken.rejected] == ["broken"]
