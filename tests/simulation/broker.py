@@ -142,5 +142,8 @@ class Client:
     def will_set(self, *_: Any, **__: Any) -> None:
         """Likewise."""
 
+    def ws_set_options(self, **_: Any) -> None:
+        """Likewise."""
+
     def max_queued_messages_set(self, _most: int) -> None:
         """Likewise."""

@@ -170,13 +170,13 @@ def surroundings(outside: Outside, draw: Callable[[], float]) -> Iterator[None]:
     def database(path: str, config: Any) -> Any:
         return disk.opens(Database(duckdb.connect(path, config=config), kills))
 
-    def channel(name: str, *_: Any) -> Any:
+    def channel(name: str, *_: Any, **__: Any) -> Any:
         return SimpleNamespace(name=name, timeout_s=1.0, send=receipts.send, close=lambda: None)
 
     patches: tuple[tuple[Any, str, Any], ...] = (
         (wiring, "load_plant", lambda _: world.plant),
-        (wiring, "_clock", lambda _: time),
-        (wiring, "_channel", channel),
+        (wiring, "clock_of", lambda *_: time),
+        (wiring, "channel_of", channel),
         (wiring, "WebServer", lambda *_: SimpleNamespace(port=0)),
         (wiring, "HouseView", lambda **_: SimpleNamespace(note_change=lambda: None)),
         (wiring, "BackgroundScheduler", lambda **_: SimpleNamespace()),

@@ -157,7 +157,7 @@ def test_a_failed_commit_leaves_rows_and_counts_as_they_were(ledger: Ledger, mon
         raise sqlite3.OperationalError("database or disk is full")
 
     with monkeypatch.context() as patched:
-        patched.setattr(module.Quarantine, "_audit", fail)  # the last thing that is written
+        patched.setattr(module, "audit", fail)  # the last thing that is written
         with pytest.raises(sqlite3.OperationalError):
             settle(ledger, {1: ()})
         with pytest.raises(sqlite3.OperationalError):

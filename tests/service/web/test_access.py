@@ -39,9 +39,9 @@ def test_the_table_of_routes_is_the_one_that_is_promised() -> None:
     assert paths == {
         "/", "/healthz", "/livez", "/readyz",
         "/api/v1/openapi.json", "/api/v1/health", "/api/v1/overview", "/api/v1/alarms",
-        "/api/v1/quarantine", "/api/v1/test-notification", "/api/v1/rebuild", "/api/v1/events",
+        "/api/v1/quarantine", "/api/v1/test-notification", "/api/v1/rebuild", "/api/v1/sources/reload",
         "/api/v1/explain", "/api/v1/quarantine/counts", "/api/v1/quarantine/{number}", "/api/v1/quarantine/again",
-        "/api/v1/quarantine/purge", "/api/v1/gaps", "/api/v1/history-counts",
+        "/api/v1/quarantine/purge", "/api/v1/gaps", "/api/v1/history-counts", "/api/v1/events",
     }  # fmt: skip
 
 
