@@ -1,4 +1,4 @@
-"""All brokers at once: one receiver each, acknowledged each by its own, heard only when all of them are.
+"""All brokers at once: one receiver each, acknowledged each by its own; and which of them are not heard.
 
 The one of the settings file is `MAIN`; notifications and the service's own status go there. Decides nothing about what
 comes in.
@@ -30,7 +30,6 @@ class Brokers:
         self._links = dict(links)
         # Replaced as a whole, never changed: the pipeline's thread walks over it.
         self._receivers = {name: make(name, link) for name, link in links.items()}
-        self._is_alone = len(links) == 1  # and always was: a packet of another broker is never taken for one of ours
 
     @property
     def main(self) -> Receiver:
@@ -47,9 +46,6 @@ class Brokers:
 
     def acknowledge(self, parcels: Sequence[Parcel]) -> None:
         """Tell each broker which of its messages are on disk, in the order in which they came."""
-        if self._is_alone:
-            self.main.acknowledge([parcel.token for parcel in parcels])
-            return
         for name, receiver in self._receivers.items():
             receiver.acknowledge([parcel.token for parcel in parcels if parcel.broker == name])
 
@@ -87,7 +83,6 @@ class Brokers:
         Messages of a broker that is left and not yet acknowledged stay with it.
         """
         left = [name for name in self._receivers if name not in links or _is_other(self._links[name], links[name])]
-        self._is_alone &= len(links) == 1
         stay = {name: receiver for name, receiver in self._receivers.items() if name not in left}
         new = {name: self._make(name, link) for name, link in links.items() if name not in stay}
         gone = [self._receivers[name] for name in left]

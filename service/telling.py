@@ -6,11 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from service.model import BadConfiguration, Channel
+from service.model import Channel
 from service.notify.email import EmailChannel
 from service.notify.log import LogChannel
 from service.notify.mqtt import MqttChannel
 from service.notify.webhook import WebhookChannel
+from service.receive.access import Secret
 
 Publish = Callable[[str, bytes, float], None]  # topic, payload, time-out in seconds
 
@@ -25,7 +26,7 @@ def channel_of(name: str, item: Any, *, now_us: Callable[[], int], publish: Publ
             port=item.port,
             security=item.security,
             username=item.username,
-            password=secret_in(item.password_file, f"channels.{name}.password_file"),
+            password=_text(item.password_file, f"channels.{name}.password_file"),
             ca_file=item.ca_file,
             timeout_s=item.timeout_s,
         )
@@ -33,7 +34,7 @@ def channel_of(name: str, item: Any, *, now_us: Callable[[], int], publish: Publ
         return WebhookChannel(
             name,
             url=item.url,
-            secret=secret_in(item.secret_file, f"channels.{name}.secret_file"),
+            secret=_text(item.secret_file, f"channels.{name}.secret_file"),
             now_us=now_us,
             timeout_s=item.timeout_s,
             allow_private=item.allow_private,
@@ -44,11 +45,5 @@ def channel_of(name: str, item: Any, *, now_us: Callable[[], int], publish: Publ
     return LogChannel(name)
 
 
-def secret_in(path: Path | None, key: str) -> str | None:
-    """The text of a secret's file; None without one. BadConfiguration, naming the setting `key`."""
-    if path is None:
-        return None
-    try:
-        return path.read_text().strip()
-    except OSError as error:
-        raise BadConfiguration(f"{key} {path}: {error.strerror}; expected a file with the secret") from error
+def _text(file: Path | None, key: str) -> str | None:
+    return None if file is None else Secret(key, file).read()

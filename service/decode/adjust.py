@@ -112,8 +112,11 @@ class Adjuster:
 
     def status(self, status: GatewayStatus) -> GatewayStatus:
         """A birth or will under the gateway's name in the plant file."""
-        name = self._rules.gateways.get(status.gateway, status.gateway)
-        return status if name == status.gateway else msgspec.structs.replace(status, gateway=name)
+        return msgspec.structs.replace(status, gateway=self.known_as(status.gateway))
+
+    def known_as(self, gateway: str) -> str:
+        """The name in the plant file of a gateway that arrives under this one."""
+        return self._rules.gateways.get(gateway, gateway)
 
     def changed(self) -> dict[str, bytes]:
         """The counters to be saved, by key; forgets that they changed."""

@@ -251,7 +251,7 @@ def _is_of(source: Source, parcel: Parcel, gateway: str) -> bool:
 
 
 def _known_as(source: Source, gateway: str) -> str:
-    return gateway if source.adjuster is None else source.adjuster.status(GatewayStatus(gateway, "online")).gateway
+    return gateway if source.adjuster is None else source.adjuster.known_as(gateway)
 
 
 def _load(source: Source, memories: Mapping[tuple[str, str], dict[str, bytes]]) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -20,13 +19,6 @@ HOUR_US = 3600 * S
 BEFORE_US = 10**15  # what the clock showed when it was queued
 LEAD = Recipient("lead", "mail", "lead@alder-pike.example")
 STORED = StoredData(quiet_us=20 * S, longest_us=600 * S)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = Ledger(tmp_path / "ledger.sqlite")
-    yield made
-    made.close()
 
 
 @pytest.fixture

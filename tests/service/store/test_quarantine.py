@@ -8,7 +8,6 @@ import sqlite3
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,13 +21,6 @@ from service.store.quarantine import QuarantineReader
 from service.store.reader import LedgerReader
 
 ALL = SendAgain(Chosen(), "ann")
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    made = Ledger(tmp_path / "ledger.sqlite")
-    yield made
-    made.close()
 
 
 @pytest.fixture
