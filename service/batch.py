@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from service.decode.form import Ask
 from service.decode.intake import Intake
@@ -25,11 +26,12 @@ from service.model import (
 
 @dataclass(frozen=True, slots=True)
 class NewSources:
-    """An order to read messages by other sources from now on. `differences` are for the audit."""
+    """An order to read messages by other sources from now on; what differs and the file's tables are for the audit."""
 
     intake: Intake
     who: str
     differences: tuple[str, ...]
+    file: Mapping[str, Any]
 
 
 Order = SendAgain | Purge | NewSources
@@ -80,7 +82,7 @@ class Round:
     def reject(self, parcel: Parcel, rejected: Rejected) -> None:
         """Note a refusal; of what is sent again, by the message that it belongs to. A whole message is kept once."""
         kept = self.refused_of.setdefault(parcel.token, []) if self.is_again else self.rejected
-        rejected = replace(rejected, delivery=parcel.delivery, broker=parcel.broker)
+        rejected = replace(rejected, delivery=parcel.delivery, broker=parcel.broker, identity=parcel.identity)
         if kept and parcel.payload and kept[-1].payload is parcel.payload is rejected.payload:
             kept[-1] = joined_refusal(kept[-1], rejected)
         else:

@@ -11,9 +11,8 @@ from service.sources.form import Sources
 
 
 def links_of(settings: Settings, sources: Sources, intake: Intake) -> dict[str, Link]:
-    """How to reach each broker, and what to subscribe to there; the intake is told which of them name publishers."""
+    """How to reach each broker, and what to subscribe to there."""
     brokers: dict[str, BrokerSettings] = {MAIN: settings.broker, **{item.name: item for item in sources.broker}}
-    intake.identified = frozenset(name for name, broker in brokers.items() if broker.identity_property)
     return {name: _link(name, broker, settings, intake.filters(name)) for name, broker in brokers.items()}
 
 

@@ -74,6 +74,7 @@ class Rejected:
     readings: int = 0  # how many were refused; 0 when the message could not be read that far
     delivery: Delivery = UNSAID
     broker: str = MAIN
+    identity: tuple[str, ...] = ()  # who published it, as in `Parcel`
 
 
 REASONS_SHOWN = 5
@@ -89,6 +90,9 @@ def joined_refusal(first: Rejected, more: Rejected) -> Rejected:
     """Two refusals of one whole message as one."""
     reason = first.reason if more.reason in first.reason else f"{first.reason}; {more.reason}"
     return replace(first, reason=reason, readings=first.readings + more.readings)
+
+
+SOURCES_CHANGED = "sources"  # in the audit: messages are read by another sources file from then on
 
 
 # ---------------------------------------------------------------- quarantine
@@ -164,6 +168,12 @@ class Kept:
     size: int
     payload: bytes
     weight: int
+    publisher: str | None = None  # as its broker said it
+
+    def as_parcel(self) -> Parcel:
+        """The message once more; its token is the row's id."""
+        identity = (self.publisher,) if self.publisher else ()
+        return Parcel(self.topic, self.payload, self.received_us, self.id, broker=self.broker, identity=identity)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.evaluate.sequences import joined, said
 from service.model import (
     MAIN,
+    SOURCES_CHANGED,
     AlarmChange,
     Entry,
     GatewayMessage,
@@ -298,7 +299,8 @@ class Pipeline:
     def _go_over_to(self, order: NewSources) -> None:
         """Read by other sources from the next batch on. What the old ones remember is on disk since the last commit."""
         order.intake.load(self._ledger.source_states())
-        self._ledger.audit(self._clock.wall_us(), order.who, "sources", changes=list(order.differences))
+        changes = list(order.differences)
+        self._ledger.audit(self._clock.wall_us(), order.who, SOURCES_CHANGED, changes=changes, file=order.file)
         self._intake = order.intake
 
     def _send_again(self, order: SendAgain) -> SentAgain | None:
@@ -309,8 +311,7 @@ class Pipeline:
         kept, left = self._ledger.quarantine.chosen(order, most=self._bounds.batch_parcels, most_bytes=AGAIN_BYTES)
         readings = [row for row in kept if not self._intake.is_status(row.broker, row.topic)]
         whole = [row for row in readings if len(row.payload) == row.size]
-        parcels = [Parcel(row.topic, row.payload, row.received_us, row.id, broker=row.broker) for row in whole]
-        batch = Round(parcels, [], is_again=True)
+        batch = Round([row.as_parcel() for row in whole], [], is_again=True)
         judged = Judged()
         if whole:
             self._decode(batch)

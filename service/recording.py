@@ -55,10 +55,14 @@ class Recorded(msgspec.Struct, frozen=True, gc=False, array_like=True, tag=0):
     content_type: str | None = None
     user_properties: tuple[tuple[str, str], ...] = ()
 
-    def as_parcel(self) -> Parcel:
-        """What the service's own receiver would have made of it; the packet identifier is not recorded."""
+    def as_parcel(self, asked: str | None = None) -> Parcel:
+        """What the service's own receiver would have made of it; the packet identifier is not recorded.
+
+        `asked` is the user property in which the broker says who published.
+        """
         delivery = Delivery(0, self.is_again, self.is_retained)
-        return Parcel(self.topic, self.payload, self.received_us, None, delivery, self.broker)
+        identity = tuple(value for name, value in self.user_properties if name == asked)
+        return Parcel(self.topic, self.payload, self.received_us, None, delivery, self.broker, identity)
 
 
 class Missed(msgspec.Struct, frozen=True, gc=False, array_like=True, tag=1):

@@ -1,7 +1,8 @@
-"""Takes up a plant file at start-up: from the ledger's states under its last revision to the one in force now.
+"""Takes up the plant file at start-up: from the ledger's states under its last revision to the one in force now.
 
 A file that says something else than the last revision becomes a new one, with the differences, in one
-ledger transaction together with the alarms that it closed and the states judged anew.
+ledger transaction together with the alarms that it closed and the states judged anew. Of a sources file that says
+something else than the last one the audit gets the differences: what a value was read by is a part of the record.
 """
 
 from __future__ import annotations
@@ -9,18 +10,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from pydantic import ValidationError
 
 from rules.silence import GatewaySpec
 from rules.types import AlarmEvent
 from service.announce import Announcer, Label
 from service.evaluate.evaluator import Evaluator, Judged, Watched
 from service.evaluate.remaking import orphans, remake
-from service.model import Entry, Revision
+from service.model import SOURCES_CHANGED, Entry, Revision
 from service.notify.routes import Contact
 from service.plant.changes import differences
 from service.plant.compile import BoundPoint, Compiled, Place, compile_plant
 from service.plant.file import canonical_json, digest, from_canonical_json
 from service.plant.form import Plant
+from service.sources.file import as_table
+from service.sources.file import differences as source_differences
+from service.sources.form import Sources
 from service.store.ledger import Ledger
 from service.units.convert import from_canonical
 from service.units.table import UNITS
@@ -78,6 +83,20 @@ def take_up(ledger: Ledger, plant: Plant, *, plant_us: int, wall_us: int, who: s
         )
     )
     return Registered(compiled, evaluator, announcer, labels, units)
+
+
+def note_sources(ledger: Ledger, sources: Sources, *, wall_us: int, who: str) -> list[str]:
+    """Put down what the sources file says otherwise than when it was last put down; the differences."""
+    last = ledger.last_act(SOURCES_CHANGED)
+    if last is None and sources == Sources():
+        return []  # nothing but the native form, as ever
+    try:
+        changes = source_differences(Sources.model_validate((last or {})["file"]), sources)
+    except (KeyError, ValidationError):  # none, a damaged one, or one of another release
+        changes = ["first sources file on record"]
+    if changes:
+        ledger.audit(wall_us, who, SOURCES_CHANGED, changes=changes, file=as_table(sources))
+    return changes
 
 
 def _loaded(ledger: Ledger, compiled: Compiled, at_us: int) -> tuple[Evaluator, list[AlarmEvent]]:

@@ -7,7 +7,7 @@ owed in the outbox, and what a form would ask its senders for is only counted. D
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -23,7 +23,7 @@ from service.recording import Missed, Reader, Recorded
 from service.registering import Registered, take_up
 from service.settings import ClockSettings, Settings
 from service.sources.form import Sources
-from service.sourcing import brokers_of, intake_of
+from service.sourcing import brokers_of, identified_by, intake_of
 from service.stages import pipeline_of
 from service.store.history import History
 from service.store.ledger import Ledger
@@ -54,7 +54,11 @@ class Steps:
     was received before the clock was set back comes at the time of the one before it.
     """
 
-    def __init__(self, started_us: int, *, batch_us: int, most: int) -> None:
+    def __init__(
+        self, started_us: int, *, batch_us: int, most: int, identified: Mapping[str, str] | None = None
+    ) -> None:
+        """`identified`: of each broker that says who published, the user property in which it does."""
+        self._identified = identified or {}
         self._start_us, self._batch_us, self._most = started_us, batch_us, most
         self._now_us, self._tick_us = started_us, started_us + TICK_US
         self._ends_us = 0  # of the window that `_waiting` is in
@@ -75,7 +79,7 @@ class Steps:
                 yield from self._until(at_us)
             if not self._waiting:
                 self._ends_us = min(self._after(at_us, self._batch_us), self._tick_us)
-            self._waiting.append(record.as_parcel())
+            self._waiting.append(record.as_parcel(self._identified.get(record.broker)))
             self._waiting_bytes += len(record.payload)
             self._now_us = at_us
         yield from self._until(ended_us() or 0)
@@ -174,7 +178,7 @@ class Replay:
             lambda: as_datetime(self._clock.wall_us()).strftime("%Y%m%dT%H%M%S%f"),
             memory_mb=settings.history.memory_mb,
         )
-        self._broker_of = brokers_of(sources)
+        self._broker_of, self._identified = brokers_of(sources), identified_by(settings, sources)
         self._connected_us = self._since_us = started_us
         self._unheard = frozenset(
             name for name in self._registered.evaluator.gateways if self._broker_of.get(name, MAIN) not in brokers
@@ -186,7 +190,8 @@ class Replay:
 
     def play(self, reader: Reader, tell: Callable[[Played], None] = lambda _: None) -> dict[str, Any]:
         """All of a recording; the report. BadInput at a damaged block: what came before it is in the record then."""
-        steps = Steps(reader.started_us, batch_us=self._batch_us, most=self._settings.intake.batch_parcels)
+        most, identified = self._settings.intake.batch_parcels, self._identified
+        steps = Steps(reader.started_us, batch_us=self._batch_us, most=most, identified=identified)
         for step in steps.of(reader, lambda: reader.ended_us):
             self._take(step)
             tell(self.played)

@@ -45,7 +45,14 @@ def intake_of(settings: Settings, sources: Sources, path: Path | str = "sources 
         except ValueError as error:
             faults.append(f"source[{source.name}]: {error}")
     refuse(path, faults)
-    return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most)
+    identified = identified_by(settings, sources)
+    return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most, identified=identified)
+
+
+def identified_by(settings: Settings, sources: Sources) -> dict[str, str]:
+    """Of each broker that says who published a message, the user property in which it does."""
+    named = {MAIN: settings.broker.identity_property, **{one.name: one.identity_property for one in sources.broker}}
+    return {name: asked for name, asked in named.items() if asked is not None}
 
 
 def brokers_of(sources: Sources) -> dict[str, str]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.decode.form import Arrived, Read
+from service.decode.form import Read
 from service.decode.intake import Intake, Source
 from service.model import BadInput, GatewayMessage, GatewayReading, Parcel
 from service.normalise.bind import Binder, Binding
@@ -73,10 +73,8 @@ class Tracer:
             return trace
         source, parts = found
         trace.source, trace.form, trace.parts = source.name, type(source.form).__name__.removesuffix("Form"), parts
-        if source.gateway is not None:
-            parts = {"gateway": source.gateway} | parts
         try:
-            read = source.form.read(Arrived(parcel.topic, parcel.payload, parcel.received_us, parts))
+            read = self._intake.read(source, parts, parcel)
         except BadInput as error:
             trace.faults.append(str(error))
             return trace

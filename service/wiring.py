@@ -37,9 +37,9 @@ from service.plant.checks import check_channels
 from service.plant.file import load as load_plant
 from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
-from service.registering import Registered, take_up
+from service.registering import Registered, note_sources, take_up
 from service.settings import Settings
-from service.sources.file import differences
+from service.sources.file import as_table, differences
 from service.sources.file import load as load_sources
 from service.sources.form import Sources
 from service.sourcing import brokers_of, intake_of
@@ -78,6 +78,7 @@ class Service:
         self._hold = _hold_alone(settings.data_dir)
         plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
+        self.sources = load_sources(settings.sources) if settings.sources is not None else Sources()
         self.ledger = Ledger(settings.data_dir / "ledger.sqlite")
         try:
             self.registered = take_up(
@@ -88,6 +89,8 @@ class Service:
                 who="plant file",
                 why=str(settings.plant),
             )
+            for line in note_sources(self.ledger, self.sources, wall_us=self.clock.wall_us(), who="sources file"):
+                log.info("sources", who="sources file", change=line)
         except sqlite3.DatabaseError as error:
             raise unreadable(self.ledger.path, error) from error
         path = self.ledger.path
@@ -108,7 +111,6 @@ class Service:
             most_bytes=INBOX_BYTES,
             weigh=_weight,
         )
-        self.sources = load_sources(settings.sources) if settings.sources is not None else Sources()
         self.intake = intake_of(settings, self.sources, str(settings.sources))
         self.intake.load(self.ledger.source_states())
         self._reloading = threading.Lock()
@@ -191,7 +193,7 @@ class Service:
             links = links_of(self.settings, new, intake)
             changes = differences(self.sources, new)
             if changes:
-                self.house.order(NewSources(intake, who, tuple(changes)))
+                self.house.order(NewSources(intake, who, tuple(changes), as_table(new)))
                 self.sources = new
                 self.brokers.change(links)
                 log.info("sources", who=who, changes=changes)

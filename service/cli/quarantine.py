@@ -87,6 +87,8 @@ def show(number: int, *, reach: Reach | None = None, json: bool = False) -> None
     settled = f" at {_instant(row['settled_us'])}" if row["settled_us"] else ""
     say(f"message {row['id']}, {plain(row['code'])}, {row['state']}{settled}")
     say(f"received {_instant(row['received_us'])} on {escaped(row['topic'])}")
+    if row["publisher"]:
+        say(f"published by {plain(row['publisher'])}, as the broker says")
     say(f"{row['size']} bytes, {row['kept_bytes']} of them kept")
     say(escaped(row["reason"]))
     if row["payload"]:

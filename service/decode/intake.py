@@ -62,13 +62,19 @@ class Intake:
     """All sources. `payload_bytes` and `readings_most` bound one message.
 
     Of the brokers in `identified`, a message is taken only if the broker names its publisher and that is its gateway.
-    Quarantine does not keep who published, so there nothing of theirs is sent again: it has no proof any more.
     """
 
-    def __init__(self, sources: Sequence[Source], *, payload_bytes: int, readings_most: int) -> None:
+    def __init__(
+        self,
+        sources: Sequence[Source],
+        *,
+        payload_bytes: int,
+        readings_most: int,
+        identified: Iterable[str] = (),
+    ) -> None:
         self.sources = tuple(sources)
         self._payload_bytes, self._readings_most = payload_bytes, readings_most
-        self.identified: frozenset[str] = frozenset()
+        self._identified = frozenset(identified)
 
     def filters(self, broker: str) -> tuple[str, ...]:
         """What is to be subscribed to at a broker, each once."""
@@ -79,13 +85,13 @@ class Intake:
         )
 
     def find(self, broker: str, topic: str) -> tuple[Source, dict[str, str]] | None:
-        """The source of a topic with its named parts; None when there is none."""
+        """The source of a topic with its named parts, its one gateway among them; None when there is none."""
         for source in self.sources:
             if source.broker == broker:
                 for template in source.templates:
                     parts = template.parts(topic)
                     if parts is not None:
-                        return source, parts
+                        return source, parts if source.gateway is None else {"gateway": source.gateway} | parts
         return None
 
     def take(self, parcel: Parcel, *, is_again: bool = False) -> Taken:
@@ -95,32 +101,39 @@ class Intake:
             return Taken(None, rejected=[_rejected(parcel, "message-invalid", [_no_source(parcel)])])
         source, parts = found
         taken = Taken(source)
-        if source.gateway is not None:
-            parts = {"gateway": source.gateway} | parts
-        is_asked = bool(self.identified) and parcel.broker in self.identified
         try:
-            if is_asked:
-                _prove_topic(source, parcel, parts)
-            if len(parcel.payload) > self._payload_bytes:
-                raise BadInput(
-                    f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
-                    "send fewer readings in a message, or raise intake.payload_bytes"
-                )
-            read = source.form.read(Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again))
-            if is_asked:
-                for gateway in [message.gateway for message in read.messages] + [one.gateway for one in read.statuses]:
-                    _prove(source, parcel, gateway)
-            self._fill(taken, source, read, parcel)
+            self._fill(taken, source, self.read(source, parts, parcel, is_again=is_again), parcel)
         except Unproven as error:  # its number is not heard either: anybody could have sent it
             taken.rejected.append(_rejected(parcel, error.code, [str(error)]))
         except BadInput as error:
             code = getattr(error, "code", "message-invalid")
             taken.rejected.append(_rejected(parcel, code, [str(error)]))
-            taken.heard += _numbered(source, parcel, parts, is_asked=is_asked)
+            taken.heard += self._numbered(source, parcel, parts)
         except Exception as error:  # noqa: BLE001 - our fault; kept with its reason, or it would come again for ever
             taken.rejected.append(broken(parcel, error))
-            taken.heard += _numbered(source, parcel, parts, is_asked=is_asked)
+            taken.heard += self._numbered(source, parcel, parts)
         return taken
+
+    def read(self, source: Source, parts: Mapping[str, str], parcel: Parcel, *, is_again: bool = False) -> Read:
+        """What a message of this source says before the source's rules; BadInput when nothing of it can be used."""
+        is_asked = parcel.broker in self._identified
+        if is_asked:
+            _prove_topic(source, parcel, parts)
+        if len(parcel.payload) > self._payload_bytes:
+            raise BadInput(
+                f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
+                "send fewer readings in a message, or raise intake.payload_bytes"
+            )
+        read = source.form.read(Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again))
+        if is_asked:
+            for gateway in [message.gateway for message in read.messages] + [one.gateway for one in read.statuses]:
+                _prove(source, parcel, gateway)
+        count = sum(len(message.readings) for message in read.messages)  # what waited was counted when it came
+        if count > self._readings_most:
+            raise BadInput(
+                f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
+            )
+        return read
 
     def is_status(self, broker: str, topic: str) -> bool:
         """Whether a topic is one of births and wills."""
@@ -163,12 +176,20 @@ class Intake:
         for source in self.sources:
             _load(source, memories)
 
+    def _numbered(self, source: Source, parcel: Parcel, parts: Mapping[str, str]) -> list[GatewayMessage]:
+        """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
+        said = getattr(source.form, "numbered", None)
+        if said is None:
+            return []
+        is_asked = parcel.broker in self._identified
+        return [
+            message
+            for message in said(parcel.payload)
+            if message.gateway == parts.get("gateway", message.gateway)
+            and (not is_asked or _is_of(source, parcel, message.gateway))
+        ]
+
     def _fill(self, taken: Taken, source: Source, read: Read, parcel: Parcel) -> None:
-        count = sum(len(message.readings) for message in read.messages)  # what waited was counted when it came
-        if count > self._readings_most:
-            raise BadInput(
-                f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
-            )
         faults, adjuster = list(read.faults), source.adjuster
         for arrived, kept in ((read.messages, taken.messages), (read.waited, taken.waited)):
             for message in arrived:
@@ -205,19 +226,6 @@ def _no_source(parcel: Parcel) -> str:
         f"topic {parcel.topic!r}: expected one of readings or of status, as settings and sources name them; "
         "the broker may still have a subscription of earlier settings: change client_id"
     )
-
-
-def _numbered(source: Source, parcel: Parcel, parts: Mapping[str, str], *, is_asked: bool) -> list[GatewayMessage]:
-    """A message that is refused as a whole has come all the same: it is in quarantine, not missing."""
-    said = getattr(source.form, "numbered", None)
-    if said is None:
-        return []
-    return [
-        message
-        for message in said(parcel.payload)
-        if message.gateway == parts.get("gateway", message.gateway)
-        and (not is_asked or _is_of(source, parcel, message.gateway))
-    ]
 
 
 def _prove_topic(source: Source, parcel: Parcel, parts: Mapping[str, str]) -> None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
+from service import differing
 from service.faults import faults_of, read_toml, refuse
 from service.model import MAIN
 from service.sources.form import Source, Sources
@@ -27,22 +27,14 @@ def load(path: Path) -> Sources:
     return sources
 
 
-def digest(sources: Sources) -> str:
-    """A short name of what the file says: 32 hexadecimal digits."""
-    text = json.dumps(sources.model_dump(mode="json"), sort_keys=True)
-    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
-
-
 def differences(before: Sources, after: Sources) -> list[str]:
-    """What a change of the file changes, a line for each broker and source."""
-    lines: list[str] = []
-    for kind in ("broker", "source"):
-        old = {item.name: item for item in getattr(before, kind)}
-        new = {item.name: item for item in getattr(after, kind)}
-        lines += [f"{kind} {name} is new" for name in new if name not in old]
-        lines += [f"{kind} {name} is gone" for name in old if name not in new]
-        lines += [f"{kind} {name} changed" for name in new if name in old and new[name] != old[name]]
-    return lines
+    """What a change of the file changes: lines such as "source silo tags p unit: mbar -> inH2O"."""
+    return differing.lines(as_table(before), as_table(after), {"broker": "broker ", "source": "source "})
+
+
+def as_table(sources: Sources) -> dict[str, Any]:
+    """What the file says, for the record; secrets are not in it, only where they stand."""
+    return sources.model_dump(mode="json", by_alias=True, exclude_none=True)
 
 
 def _faults(sources: Sources) -> Iterator[str]:

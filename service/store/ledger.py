@@ -240,6 +240,16 @@ class Ledger:
         with transaction(self._connection):
             audit(self._connection, at_us, who, what, **detail)
 
+    def last_act(self, what: str) -> dict[str, Any] | None:
+        """What the audit has of the last act of a kind; None when there is none, or it is damaged."""
+        row = self._connection.execute(
+            "SELECT id, detail FROM audit WHERE what = ? ORDER BY id DESC LIMIT 1", (what,)
+        ).fetchone()
+        if row is None or ("audit", str(row[0])) in self._damaged:
+            return None
+        found: dict[str, Any] = json.loads(row[1])
+        return found
+
     def source_states(self) -> list[tuple[str, str, bytes]]:
         """(source, key, body) of what sources remember, as far as it is sound."""
         rows = self._connection.execute("SELECT source, key, body FROM source_state")

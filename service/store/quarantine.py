@@ -13,24 +13,28 @@ import sqlite3
 import threading
 import zlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.model import Chosen, Kept, Purge, Purged, Rejected, SendAgain, Settled
 from service.store.writing import audit, tally, transaction
 
 PAYLOAD_KEPT_BYTES = 262_144  # of a message; longer ones were refused for their length
-TEXT_KEPT = 4000  # characters of a message's topic, and of the reason: both can quote what was sent
+TEXT_KEPT = 4000  # characters of a message's topic, of the reason, which can quote what was sent, of the publisher
 QUARANTINE_BYTES_AT_MOST = 512 * 1024 * 1024  # of what is kept
 ROW_BYTES = 64  # what a row costs beside its texts
-ROOM_LEAST_BYTES = PAYLOAD_KEPT_BYTES + 2 * 4 * TEXT_KEPT + ROW_BYTES  # with less, the longest may not fit
+ROOM_LEAST_BYTES = PAYLOAD_KEPT_BYTES + 3 * 4 * TEXT_KEPT + ROW_BYTES  # with less, the longest may not fit
 PAYLOAD_LISTED_BYTES = 4096  # of each payload in a list; one message is shown whole
 
-_WEIGHT = f"length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + {ROW_BYTES}"
-_SHOWN = "id, received_us, broker, topic, code, reason, size, state, settled_us, length(payload)"
+_PUBLISHER = "(SELECT name FROM publisher WHERE publisher.id = quarantine.id)"
+_WEIGHT = (
+    "length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + "
+    f"coalesce(length(CAST({_PUBLISHER} AS BLOB)), 0) + {ROW_BYTES}"
+)
+_SHOWN = "id, received_us, broker, topic, code, reason, size, state, settled_us, length(payload), " + _PUBLISHER
 _NAMES = (
     *("id", "received_us", "broker", "topic", "code", "reason", "size", "state", "settled_us", "kept_bytes"),
-    "payload",
+    *("publisher", "payload"),
 )
 _MEANT = (
     "(:ids = '[]' OR id IN (SELECT value FROM json_each(:ids))) AND (:code = '' OR code = :code) "
@@ -76,7 +80,7 @@ class Quarantine:
             if self._has(item, kept):
                 again += 1
                 continue
-            weight = _weight(kept, item.topic, item.reason)
+            weight = _weight(kept, item)
             if held.bytes + weight > QUARANTINE_BYTES_AT_MOST:
                 left_out += 1
                 continue
@@ -112,11 +116,12 @@ class Quarantine:
                     row.id,
                 ),
             )
-            weight = _weight(first.payload, row.topic, first.reason)
+            identity = (row.publisher,) if row.publisher else ()
+            weight = _weight(first.payload, replace(first, topic=row.topic, identity=identity))
             held = held.with_more(weight - row.weight, [(row.code, -1), (first.code, 1)])
             for other in refusals[1:]:
                 self._insert(row.received_us, other, other.payload)
-                held = held.with_more(_weight(other.payload, other.topic, other.reason), [(other.code, 1)])
+                held = held.with_more(_weight(other.payload, other), [(other.code, 1)])
         if settled.rows:
             through = sum(not refusals for _, refusals in settled.rows)
             ids = [row.id for row, _ in settled.rows]
@@ -147,6 +152,8 @@ class Quarantine:
             ).fetchall()
             purged = _summed(rows)
             if purged.messages:  # a purge of nothing did nothing to the record
+                of_old = "SELECT id FROM quarantine WHERE received_us < ?"
+                connection.execute(f"DELETE FROM publisher WHERE id IN ({of_old})", (order.before_us,))  # noqa: S608 - constant
                 connection.execute("DELETE FROM quarantine WHERE received_us < ?", (order.before_us,))
                 audit(
                     self._connection,
@@ -181,7 +188,8 @@ class Quarantine:
         taken_bytes = 0
         for number in ids[:most]:
             found = self._connection.execute(
-                f"SELECT id, received_us, broker, topic, code, size, payload, {_WEIGHT} FROM quarantine WHERE id = ?",  # noqa: S608 - constants
+                f"SELECT id, received_us, broker, topic, code, size, payload, {_WEIGHT}, {_PUBLISHER} "  # noqa: S608 - constants
+                "FROM quarantine WHERE id = ?",
                 (number,),
             ).fetchone()
             rows.append(Kept(*found))
@@ -191,7 +199,7 @@ class Quarantine:
         return rows, len(ids) - len(rows)
 
     def _insert(self, received_us: int, item: Rejected, payload: bytes) -> None:
-        self._connection.execute(
+        row = self._connection.execute(
             "INSERT INTO quarantine (received_us, broker, topic, code, reason, size, payload, packet, digest) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
@@ -206,6 +214,9 @@ class Quarantine:
                 _digest(item.topic, payload),
             ),
         )
+        name = _publisher(item)
+        if name:
+            self._connection.execute("INSERT INTO publisher VALUES (?, ?)", (row.lastrowid, name))
 
     def _has(self, item: Rejected, payload: bytes) -> bool:
         """Whether this very message is kept already: sent again under its packet identifier, or retained."""
@@ -276,9 +287,15 @@ class QuarantineReader:
         return [dict(zip(names, row, strict=True)) for row in rows]
 
 
-def _weight(payload: bytes, topic: str, reason: str) -> int:
+def _publisher(item: Rejected) -> str:
+    """Who published it; empty where the broker names nobody, or several, which proves nothing."""
+    return item.identity[0][:TEXT_KEPT] if len(item.identity) == 1 else ""
+
+
+def _weight(payload: bytes, item: Rejected) -> int:
     """The same as `_WEIGHT` of the row that it becomes."""
-    return len(payload) + sum(len(text[:TEXT_KEPT].encode()) for text in (topic, reason)) + ROW_BYTES
+    texts = (item.topic, item.reason, _publisher(item))
+    return len(payload) + sum(len(text[:TEXT_KEPT].encode()) for text in texts) + ROW_BYTES
 
 
 def _digest(topic: str, payload: bytes) -> int:

@@ -37,6 +37,7 @@ tag = "dp"
 unit = "inH2O"
 loop = { at_4_mA = 0, at_20_mA = 10 }
 """
+CHANGES = ["source silo tags druck tag: dp -> amps", "source cutting: added"]
 
 
 @contextmanager
@@ -114,14 +115,19 @@ def test_a_sources_file_is_taken_up_while_running_whole_or_not_at_all(tmp_path: 
         parts.wait_until(lambda: values(daemon), "the old sources are still in force")
         path.write_text(sound.replace('druck = { tag = "dp"', 'druck = { tag = "amps"') + MAPPED)
         code, said = reload(daemon)
-        assert (code, json.loads(said)) == (0, {"changes": ["source cutting is new", "source silo changed"]})
+        assert (code, json.loads(said)) == (0, {"changes": CHANGES})
         at_ms = time.time_ns() // 1_000_000
         body = {"points": [{"n": "4001", "v": "4,8", "t": at_ms}]}
         send(main, ("works/A0B1/values", json.dumps(body).encode()))
         parts.wait_until(lambda: ("quay/hall/c-0", "dp") in values(daemon), "the new source is heard")
         rows = daemon.ask_ledger("SELECT who, what, detail FROM audit")
-        assert [(who, what) for who, what, _ in rows] == [("ann", "sources")]
-        assert json.loads(rows[0][2])["changes"] == ["source cutting is new", "source silo changed"]
+        assert [(who, what) for who, what, _ in rows] == [("sources file", "sources"), ("ann", "sources")]
+        assert [json.loads(detail)["changes"] for *_, detail in rows] == [["first sources file on record"], CHANGES]
+        assert daemon.stop() == 0
+        path.write_text(sound + MAPPED)
+        daemon.start()
+        ((who, detail),) = daemon.ask_ledger("SELECT who, detail FROM audit ORDER BY id DESC LIMIT 1")
+        assert (who, json.loads(detail)["changes"]) == ("sources file", ["source silo tags druck tag: amps -> dp"])
         assert daemon.stop() == 0
 
 

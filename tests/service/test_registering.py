@@ -17,7 +17,8 @@ from rules.microbatch import Columns
 from service.evaluate.evaluator import Listening
 from service.model import Entry
 from service.plant.file import parse
-from service.registering import Registered, take_up
+from service.registering import Registered, note_sources, take_up
+from service.sources.form import Sources
 from service.store.ledger import Ledger
 from service.units.convert import lookup, to_canonical
 from tests.parts import POINTS, plant_text
@@ -246,3 +247,27 @@ def test_readings_of_the_journal_after_the_last_saved_ones_count_when_a_revision
     feed(ledger, later, beyond(C0, 12, 40, dp=4.0))
     raised = ask(ledger, "SELECT (began_us - 1795593600000000) / 1000000 FROM alarm")
     assert raised == [(11,)]  # judged from the held value at the change
+
+
+# ---------------------------------------------------------------- the sources file
+
+FIRST = Sources.model_validate({"source": [{"name": "a", "form": "plain", "topics": ["a/{gateway}/{tag}"]}]})
+OTHER = Sources.model_validate({"source": [{"name": "a", "form": "plain", "topics": ["b/{gateway}/{tag}"]}]})
+
+
+def acts(ledger: Ledger) -> list[list[str]]:
+    return [json.loads(detail)["changes"] for (detail,) in ask(ledger, "SELECT detail FROM audit ORDER BY id")]
+
+
+def test_a_sources_file_that_says_something_else_is_put_down_once(ledger: Ledger) -> None:
+    told = [note_sources(ledger, one, wall_us=5, who="x") for one in (Sources(), FIRST, FIRST, OTHER, OTHER, Sources())]
+    changed = ["source a topics: a/{gateway}/{tag} -> b/{gateway}/{tag}"]
+    assert told == [[], ["first sources file on record"], [], changed, [], ["source a: removed"]]
+    assert acts(ledger) == [lines for lines in told if lines]
+
+
+@pytest.mark.parametrize("detail", ['{"changes": []}', '{"changes": [], "file": {"source": [{"is": "older"}]}}'])
+def test_one_of_another_release_is_not_compared(ledger: Ledger, detail: str) -> None:
+    ledger.audit(1, "x", "sources", **json.loads(detail))
+    assert note_sources(ledger, FIRST, wall_us=5, who="x") == ["first sources file on record"]
+    assert note_sources(ledger, FIRST, wall_us=5, who="x") == []

@@ -64,9 +64,7 @@ SOURCES = (
 
 
 def intake(*identified: str) -> Intake:
-    made = Intake(SOURCES, payload_bytes=5000, readings_most=100)
-    made.identified = frozenset(identified)
-    return made
+    return Intake(SOURCES, payload_bytes=5000, readings_most=100, identified=identified)
 
 
 def parcel(topic: str, payload: bytes, *identity: str, broker: str = "main") -> Parcel:
@@ -139,9 +137,10 @@ def test_the_number_of_a_message_that_cannot_be_read_counts_only_with_proof() ->
         assert [(said.gateway, said.seq) for said in taken.heard] == heard_of
 
 
-def test_what_comes_from_quarantine_has_no_proof_any_more() -> None:
+def test_what_comes_from_quarantine_needs_its_proof_again() -> None:
     (refused,) = intake("main").take(parcel("d/gw-0/readings", NATIVE), is_again=True).rejected
     assert refused.code == "identity-mismatch"
+    assert intake("main").take(parcel("d/gw-0/readings", NATIVE, "gw-0"), is_again=True).rejected == []
     assert intake().take(parcel("d/gw-0/readings", NATIVE), is_again=True).rejected == []
 
 
@@ -189,23 +188,30 @@ def test_a_forged_message_ends_in_quarantine_and_stays_there(broker: parts.Broke
     try:
         daemon.start()
         now_s = time.time()
-        plan: list[tuple[str, list[tuple[str, str]]]] = [
-            ("gw-0", [("by", "gw-0")]),
-            ("gw-0", [("by", "gw-1")]),
-            ("gw-1", []),
-            ("gw-1", [("by", "gw-1")]),
+        plan: list[tuple[str, str, list[tuple[str, str]]]] = [
+            ("gw-0", "dp", [("by", "gw-0")]),
+            ("gw-0", "dp", [("by", "gw-1")]),
+            ("gw-1", "dp", []),
+            ("gw-0", "nobody", [("by", "gw-0")]),
+            ("gw-1", "dp", [("by", "gw-1")]),
         ]
         with parts.publisher(broker) as client:
-            for number, (gateway, pairs) in enumerate(plan):
-                body = parts.message(gateway, number, [("dp", now_s, 2.0 + number)])
+            for number, (gateway, tag, pairs) in enumerate(plan):
+                body = parts.message(gateway, number, [("dp", now_s, 2.0 + number)]).replace(
+                    b'"dp"', b'"%s"' % tag.encode()
+                )
                 topic = f"dustcake/v1/{gateway}/readings"
                 client.publish(topic, body, qos=1, properties=named(*pairs)).wait_for_publish(20)
-        parts.wait_until(lambda: _values(daemon) == {"c-0": 2.0, "c-1": 5.0}, "both own messages are there")
-        refused = daemon.get("/api/v1/quarantine")
+        parts.wait_until(lambda: _values(daemon) == {"c-0": 2.0, "c-1": 6.0}, "both own messages are there")
+        parts.wait_until(lambda: len(daemon.get("/api/v1/quarantine")) == 3, "the unknown tag is kept")
+        (own, *refused) = daemon.get("/api/v1/quarantine")
+        assert (own["code"], own["publisher"]) == ("tag-unknown", "gw-0")
+        assert [row["publisher"] for row in refused] == [None, "gw-1"]
         assert {row["code"] for row in refused} == {"identity-mismatch"}
         assert sorted(row["topic"] for row in refused) == [f"dustcake/v1/gw-{n}/readings" for n in (0, 1)]
         again = daemon.post("/api/v1/quarantine/again", {"who": "ann"})
-        assert (again["through"], again["still_kept"]) == (0, 2)
+        assert (again["through"], again["still_kept"]) == (0, 3)
+        assert daemon.get("/api/v1/quarantine")[0]["code"] == "tag-unknown", "the proof was kept with it"
         assert daemon.stop() == 0
     finally:
         daemon.end()

@@ -10,7 +10,7 @@ import pytest
 from service.model import BadConfiguration
 from service.plant.file import parse
 from service.settings import Settings
-from service.sources.file import differences, digest, load
+from service.sources.file import differences, load
 from service.sourcing import doubts_of, intake_of
 from tests.parts import plant_text
 
@@ -136,9 +136,19 @@ def test_what_is_wrong_is_refused_with_place_and_remedy(tmp_path: Path, text: st
 def test_a_change_is_told_by_broker_and_source(tmp_path: Path) -> None:
     before = load(written(tmp_path, WHOLE))
     after = load(written(tmp_path, WHOLE.replace('"annex"\nhost', '"shed"\nhost').replace('broker = "annex"', "")))
-    assert differences(before, after) == ["broker shed is new", "broker annex is gone", "source silo changed"]
+    assert differences(before, after) == [
+        "broker annex: removed", "source silo broker: annex -> main", "broker shed: added",
+    ]  # fmt: skip
     assert differences(before, before) == []
-    assert digest(before) != digest(after)
+
+
+def test_a_change_of_a_tag_is_told_with_both_values(tmp_path: Path) -> None:
+    text = SOURCE + 'form = "plain"\ntopics = ["a/{gateway}/{tag}"]\n[source.tags.p]\nunit = "mbar"\n'
+    after = load(written(tmp_path, text.replace("mbar", "inH2O") + "[source.tags.q]\nunit = 'Pa'\nbad = [-9999]\n"))
+    (name,) = [source.name for source in after.source]
+    assert differences(load(written(tmp_path, text)), after) == [
+        f"source {name} tags p unit: mbar -> inH2O", f"source {name} tags q: added",
+    ]  # fmt: skip
 
 
 def test_the_example_of_the_documentation_is_a_sources_file(tmp_path: Path) -> None:

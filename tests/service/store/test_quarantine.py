@@ -249,6 +249,21 @@ def test_a_purge_deletes_what_is_older_and_says_so_on_record(ledger: Ledger) -> 
     }  # fmt: skip
 
 
+def test_who_published_a_message_is_kept_with_it_and_goes_with_it(ledger: Ledger, reader: QuarantineReader) -> None:
+    names = [("gw-1",), (), ("gw-1", "gw-2"), ("x" * 5000,)]
+    keep(ledger, *[replace(refused(at_us=at), identity=identity) for at, identity in enumerate(names, 1)])
+    rows, _ = ledger.quarantine.chosen(ALL, most=9, most_bytes=10**9)
+    assert [row.as_parcel().identity for row in rows] == [("gw-1",), (), (), ("x" * 4000,)]
+    assert [row["publisher"] for row in reader.listed(Chosen(), state="", before=None, limit=9)][::-1] == [
+        "gw-1", None, None, "x" * 4000,
+    ]  # fmt: skip
+    assert counted_anew(ledger)[0] == ledger.quarantine.held.bytes
+    settle(ledger, {1: (refused("b"),)})
+    assert ledger.quarantine.chosen(ALL, most=1, most_bytes=1)[0][0].publisher == "gw-1"
+    ledger.quarantine.purge(Purge(4, "ann", "done"), 60)
+    assert ask(ledger, "SELECT id FROM publisher") == [(4,)]
+
+
 def test_a_purge_of_nothing_leaves_no_record(ledger: Ledger) -> None:
     keep(ledger, refused(at_us=10))
     assert ledger.quarantine.purge(Purge(10, "service", "old"), 60).messages == 0
@@ -256,7 +271,9 @@ def test_a_purge_of_nothing_leaves_no_record(ledger: Ledger) -> None:
 
 
 CODES = st.sampled_from(["a", "b", "c"])
-REFUSALS = st.builds(refused, CODES, st.binary(max_size=300), at_us=st.integers(1, 9), reason=st.text(max_size=9))
+NAMED = st.lists(st.text(max_size=9), max_size=2).map(tuple)
+PLAIN = st.builds(refused, CODES, st.binary(max_size=300), at_us=st.integers(1, 9), reason=st.text(max_size=9))
+REFUSALS = st.builds(lambda item, identity: replace(item, identity=identity), PLAIN, NAMED)
 ACTS = st.one_of(
     st.tuples(st.just("keep"), st.lists(REFUSALS, max_size=4)),
     st.tuples(st.just("settle"), st.lists(st.lists(REFUSALS, max_size=2), min_size=1, max_size=3)),
