@@ -26,12 +26,19 @@ from service.model import (
 
 @dataclass(frozen=True, slots=True)
 class NewSources:
-    """An order to read messages by other sources from now on; what differs and the file's tables are for the audit."""
+    """An order to read messages by other sources from now on.
+
+    What differs and the file's tables are for the audit. `forgotten` are sources whose memory is not to be taken up;
+    `broker_of` has the gateways that the file gives to another broker than the main one, among `brokers`.
+    """
 
     intake: Intake
     who: str
     differences: tuple[str, ...]
     file: Mapping[str, Any]
+    forgotten: tuple[str, ...]
+    broker_of: Mapping[str, str]
+    brokers: frozenset[str]
 
 
 Order = SendAgain | Purge | NewSources

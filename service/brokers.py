@@ -6,7 +6,8 @@ comes in.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -15,11 +16,10 @@ from service.receive.mqtt import Link, Receiver
 
 
 class Heard(NamedTuple):
-    """Since when all that are heard are connected without a break and listened to, in wall time; those that are not."""
+    """Since when a broker is connected without a break, and listened to in all, gaps taken off; in wall time."""
 
     connected_us: int
     since_us: int
-    lost: frozenset[str]
 
 
 class Brokers:
@@ -41,13 +41,16 @@ class Brokers:
 
     def stop(self, timeout_s: float) -> None:
         """All of them together within the time."""
-        for receiver in self._receivers.values():
-            receiver.stop(timeout_s / len(self._receivers))
+        _stop(self._receivers.values(), timeout_s)
 
     def acknowledge(self, parcels: Sequence[Parcel]) -> None:
         """Tell each broker which of its messages are on disk, in the order in which they came."""
         for name, receiver in self._receivers.items():
             receiver.acknowledge([parcel.token for parcel in parcels if parcel.broker == name])
+
+    def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
+        """Publish at the main broker, as `Receiver.publish` does; to be kept where `main` would be the one of then."""
+        self.main.publish(topic, payload, timeout_s)
 
     def ask(self, broker: str, topic: str, payload: bytes) -> None:
         """Publish what a form wants to be told, if its broker is connected."""
@@ -55,19 +58,14 @@ class Brokers:
         if receiver is not None:
             receiver.ask(topic, payload)
 
-    def heard(self) -> Heard | None:
-        """None while none of them is heard: then no time passes at all, and nobody is called silent."""
-        heard: list[tuple[int, int]] = []
-        lost: list[str] = []
+    def heard(self) -> dict[str, Heard]:
+        """Of each broker that is heard, since when."""
+        found: dict[str, Heard] = {}
         for name, one in self._receivers.items():
             connected_us, since_us = one.connected_since_us, one.listened_since_us
-            if connected_us is None or since_us is None:
-                lost.append(name)
-            else:
-                heard.append((connected_us, since_us))
-        if not heard:
-            return None
-        return Heard(max(at for at, _ in heard), max(at for _, at in heard), frozenset(lost))
+            if connected_us is not None and since_us is not None:
+                found[name] = Heard(connected_us, since_us)
+        return found
 
     def missing(self) -> list[str]:
         """Of each broker that is not connected, why."""
@@ -87,8 +85,7 @@ class Brokers:
         new = {name: self._make(name, link) for name, link in links.items() if name not in stay}
         gone = [self._receivers[name] for name in left]
         self._receivers, self._links = stay | new, dict(links)
-        for receiver in gone:
-            receiver.stop(2.0)
+        _stop(gone, 2.0)  # first: a client id that stays must not be there twice
         for receiver in new.values():
             receiver.start()
         for name, receiver in stay.items():
@@ -96,5 +93,12 @@ class Brokers:
 
 
 def _is_other(before: Link, after: Link) -> bool:
-    """Whether more than the topics differs, so that it needs another connection."""
-    return replace(before, topics=(), tls=None) != replace(after, topics=(), tls=None)
+    """Whether it needs another connection: more differs than the topics, or than what each connection reads anew."""
+    return replace(before, topics=(), tls=None, password=None) != replace(after, topics=(), tls=None, password=None)
+
+
+def _stop(receivers: Collection[Receiver], timeout_s: float) -> None:
+    """These all together within the time."""
+    if receivers:
+        with ThreadPoolExecutor(len(receivers)) as pool:
+            list(pool.map(lambda receiver: receiver.stop(timeout_s), receivers))

@@ -16,6 +16,10 @@ class Clock(Protocol):
 
     def wall_us(self) -> int: ...
 
+    def plant_of(self, wall_us: int) -> int:
+        """Plant time at a wall time."""
+        ...
+
     def describe(self) -> str:
         """Empty for the real clock, else a text that is shown wherever times are."""
         ...
@@ -30,6 +34,9 @@ class SystemClock:
     def wall_us(self) -> int:
         return time.time_ns() // 1000
 
+    def plant_of(self, wall_us: int) -> int:
+        return wall_us
+
     def describe(self) -> str:
         return ""
 
@@ -43,7 +50,10 @@ class ScaledClock:
     plant_anchor_us: int
 
     def plant_us(self) -> int:
-        return self.plant_anchor_us + int((self.wall_us() - self.wall_anchor_us) * self.speed)
+        return self.plant_of(self.wall_us())
+
+    def plant_of(self, wall_us: int) -> int:
+        return self.plant_anchor_us + int((wall_us - self.wall_anchor_us) * self.speed)
 
     def wall_us(self) -> int:
         return time.time_ns() // 1000

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -31,6 +32,7 @@ from service.model import (
     PointView,
     Purge,
     Purged,
+    Reloaded,
     SendAgain,
     SentAgain,
 )
@@ -77,7 +79,7 @@ class HouseView:
         gauges: Callable[[], dict[str, int]],
         kept: Callable[[], Mapping[str, int]],
         rebuild: Callable[[], None],
-        reload: Callable[[str], list[str]],
+        reload: Callable[[str], Reloaded],
         history_counts: Callable[[], dict[str, Any]],
         explain_alarm: Callable[[str], dict[str, Any]],
         explain_instant: Callable[[str, str, str, int], dict[str, Any]],
@@ -164,12 +166,15 @@ class HouseView:
         request = Request(order=order)
         if not self._inbox.put(request, REQUEST_WAIT_S):
             raise RuntimeError("the inbox is full, or the service is stopping; nothing was done, ask again later")
-        try:
+        with suppress(TimeoutError):
+            return request.answer.result(ANSWER_S)
+        if request.answer.cancel():
+            raise RuntimeError(f"the service is busy for more than {ANSWER_S:g} s; nothing was done, ask again later")
+        try:  # it is being carried out
             return request.answer.result(ANSWER_S)
         except TimeoutError:
             raise RuntimeError(
-                f"the service is busy: the order is taken, but not carried out within {ANSWER_S:g} s; "
-                "look at the quarantine's counts, and ask again"
+                "the order has been begun and is not done yet: the record may not be writable; see dustcake status"
             ) from None
 
     def gaps(self, *, missing_only: bool, limit: int) -> list[dict[str, Any]]:
@@ -196,7 +201,7 @@ class HouseView:
         self._rebuild()
         return "the history is being made anew from the journal; evaluation goes on"
 
-    def reload_sources(self, who: str) -> list[str]:
+    def reload_sources(self, who: str) -> Reloaded:
         return self._reload(who)
 
     def history_counts(self) -> dict[str, Any]:

@@ -95,6 +95,14 @@ def joined_refusal(first: Rejected, more: Rejected) -> Rejected:
 SOURCES_CHANGED = "sources"  # in the audit: messages are read by another sources file from then on
 
 
+@dataclass(frozen=True, slots=True)
+class Reloaded:
+    """What a reload of the sources file changed, and what of the file will bring nothing."""
+
+    changes: list[str]
+    doubts: list[str]
+
+
 # ---------------------------------------------------------------- quarantine
 
 
@@ -507,7 +515,7 @@ class House(Protocol):
 
     def rebuild_history(self) -> str: ...
 
-    def reload_sources(self, who: str) -> list[str]:
+    def reload_sources(self, who: str) -> Reloaded:
         """Take up the sources file anew: what changed. BadConfiguration when it is refused; then nothing has."""
         ...
 

@@ -27,7 +27,6 @@ from service.evaluate.evaluator import Evaluator, Judged, Listening
 from service.evaluate.sequences import joined, said
 from service.model import (
     MAIN,
-    SOURCES_CHANGED,
     AlarmChange,
     Entry,
     GatewayMessage,
@@ -210,9 +209,7 @@ class Pipeline:
             listening = self._listening()
             passed = self._evaluator.pass_time(now_us, listening)
             if listening is not None:
-                batch.numbering = joined(
-                    batch.numbering, self._evaluator.sequences.due(now_us, listening.connected_us, listening.lost)
-                )
+                batch.numbering = joined(batch.numbering, self._evaluator.sequences.due(now_us, listening.connected_of))
             judged.events += passed.events
             judged.collectors |= passed.collectors
             judged.silences, judged.gateways = passed.silences, passed.gateways
@@ -279,6 +276,8 @@ class Pipeline:
     def _carry_out(self, request: Request) -> bool:
         """Do what was ordered and answer; false when it could not be written and the service is stopping."""
         order = request.order
+        if not request.answer.set_running_or_notify_cancel():
+            return True  # nobody waits for it any more, and was told that nothing was done
         try:
             if isinstance(order, Purge):
                 request.answer.set_result(self._ledger.quarantine.purge(order, self._clock.wall_us()))
@@ -294,14 +293,23 @@ class Pipeline:
         except sqlite3.Error as error:  # of a purge, or of reading what is kept: nothing has changed
             log.error("an order could not be carried out", order=type(order).__name__, error=str(error))
             request.answer.set_exception(RuntimeError(f"the ledger: {error}; nothing was done, ask again later"))
+        except Exception as error:
+            if not isinstance(order, NewSources):
+                raise
+            log.exception("sources could not be taken up")
+            text = f"{type(error).__name__}: {error}; nothing was done; a fault of the service: please report it"
+            request.answer.set_exception(RuntimeError(text))
         return True
 
     def _go_over_to(self, order: NewSources) -> None:
         """Read by other sources from the next batch on. What the old ones remember is on disk since the last commit."""
-        order.intake.load(self._ledger.source_states())
-        changes = list(order.differences)
-        self._ledger.audit(self._clock.wall_us(), order.who, SOURCES_CHANGED, changes=changes, file=order.file)
+        order.intake.load(state for state in self._ledger.source_states() if state[0] not in order.forgotten)
+        self._ledger.change_sources(
+            self._clock.wall_us(), order.who, order.forgotten, changes=list(order.differences), file=order.file
+        )
         self._intake = order.intake
+        learned = {gateway: broker for gateway, broker in self.broker_of.items() if broker in order.brokers}
+        self.broker_of = learned | dict(order.broker_of)
 
     def _send_again(self, order: SendAgain) -> SentAgain | None:
         """One share of an order through all stages; its rows are settled by the transaction that has its readings.

@@ -23,7 +23,7 @@ from service.plant.changes import differences
 from service.plant.compile import BoundPoint, Compiled, Place, compile_plant
 from service.plant.file import canonical_json, digest, from_canonical_json
 from service.plant.form import Plant
-from service.sources.file import as_table
+from service.sources.file import as_table, left_behind
 from service.sources.file import differences as source_differences
 from service.sources.form import Sources
 from service.store.ledger import Ledger
@@ -90,12 +90,14 @@ def note_sources(ledger: Ledger, sources: Sources, *, wall_us: int, who: str) ->
     last = ledger.last_act(SOURCES_CHANGED)
     if last is None and sources == Sources():
         return []  # nothing but the native form, as ever
+    forgotten: list[str] = []
     try:
-        changes = source_differences(Sources.model_validate((last or {})["file"]), sources)
+        before = Sources.model_validate((last or {})["file"])
+        changes, forgotten = source_differences(before, sources), left_behind(before, sources)
     except (KeyError, ValidationError):  # none, a damaged one, or one of another release
         changes = ["first sources file on record"]
     if changes:
-        ledger.audit(wall_us, who, SOURCES_CHANGED, changes=changes, file=as_table(sources))
+        ledger.change_sources(wall_us, who, forgotten, changes=changes, file=as_table(sources))
     return changes
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from service.batch import Bounds, Request
-from service.clock import SECOND_US
+from service.clock import SECOND_US, clock_of
 from service.evaluate.evaluator import Listening
 from service.model import MAIN, BadConfiguration, Parcel
 from service.pipeline import BATCH_BYTES, Pipeline
@@ -112,7 +112,7 @@ class RecordedTime:
     """The service's clock: wall time is where the recording is, plant time follows from it as in the daemon."""
 
     def __init__(self, started_us: int, settings: ClockSettings) -> None:
-        self.at_us, self._settings = started_us, settings
+        self.at_us, self._clock = started_us, clock_of(*settings.numbers)
 
     def wall_us(self) -> int:
         return self.at_us
@@ -122,10 +122,7 @@ class RecordedTime:
 
     def plant_of(self, wall_us: int) -> int:
         """Plant time at a wall time."""
-        clock = self._settings
-        if clock.speed == 1.0:
-            return wall_us
-        return int(clock.plant_anchor * 1e6) + int((wall_us - int(clock.wall_anchor * 1e6)) * clock.speed)
+        return self._clock.plant_of(wall_us)
 
     def describe(self) -> str:
         return "time of a recording"

@@ -7,7 +7,9 @@ the folder that the daemon is started in.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -45,10 +47,25 @@ def _path(text: str) -> str:
     return text
 
 
+def _variable(value: Any) -> Any:
+    """Its own words, because others would show the value: by mistake the password itself may stand there."""
+    if not isinstance(value, str) or not re.fullmatch(r"([A-Za-z_][A-Za-z0-9_]*)?", value, re.ASCII):
+        raise ValueError("expected the name of an environment variable: ASCII letters, digits and _; correct it")
+    return value
+
+
 def _matches(pattern: str, topic: str) -> bool:
     """Whether a filter with + alone matches a topic."""
     levels, parts = pattern.split("/"), topic.split("/")
     return len(levels) == len(parts) and all(level in ("+", part) for level, part in zip(levels, parts, strict=True))
+
+
+def _is_this_computer(host: str) -> bool:
+    """Whether what is sent to it stays here: a loopback address, or the name of one."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
 
 
 def _whole(value: Any) -> Any:
@@ -63,6 +80,7 @@ ChannelName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=
 Filter = Annotated[str, AfterValidator(_filter)]
 Topic = Annotated[str, AfterValidator(_topic)]
 Fingerprint = Annotated[str, AfterValidator(_fingerprint)]
+Variable = Annotated[str, BeforeValidator(_variable)]
 Protocol = Annotated[str, Field(pattern=r"^[!-~]{1,255}$")]  # RFC 7301, 3.1
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 
@@ -88,10 +106,8 @@ class BrokerSettings(Section):
     password_file: Path | None = Field(
         None, description="file with the account's password", examples=["/etc/dustcake/broker-password"]
     )
-    credential_variable: str = Field(
-        "",
-        pattern=r"^([A-Za-z_][A-Za-z0-9_]*)?$",
-        description="in place of password_file, the name of an environment variable with the account's password",
+    credential_variable: Variable = Field(
+        "", description="in place of password_file, the name of an environment variable with the account's password"
     )
     transport: Literal["tcp", "websockets"] = Field("tcp", description="tcp, or websockets; with tls, both encrypted")
     path: Annotated[str, AfterValidator(_path)] = Field(WEBSOCKET_PATH, description="path of the WebSocket")
@@ -142,9 +158,11 @@ class BrokerSettings(Section):
     def _clashes(self) -> Iterator[str]:
         """What does not go together, in words."""
         given = {key for key in type(self).model_fields if getattr(self, key)}
-        for key in given & {"password_file", "credential_variable"}:
+        for key in sorted(given & {"password_file", "credential_variable"}):
             if self.username is None:
                 yield f"{key} without username: expected both or neither; add username"
+            if not self.tls and not _is_this_computer(self.host):
+                yield f"{key} without tls would send the password readable; set tls = true"
         if given >= {"password_file", "credential_variable"}:
             yield "password_file and credential_variable: expected one of them; remove the other"
         if len(given & {"certificate_file", "key_file"}) == 1:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
+from service.clock import clock_of
 from service.decode import mapped
 from service.decode.adjust import (
     LOOP_HIGH_MA,
     LOOP_LOW_MA,
+    LOOP_UNIT,
     OVER_RANGE_MA,
     UNDER_RANGE_MA,
     Adjuster,
@@ -16,6 +18,7 @@ from service.decode.adjust import (
     Scale,
     Tag,
     Timing,
+    as_sent,
 )
 from service.decode.csv_line import CsvForm
 from service.decode.form import Form, Template
@@ -26,10 +29,12 @@ from service.decode.plain import PlainForm
 from service.decode.senml import SenmlForm
 from service.decode.sparkplug import SparkplugForm
 from service.faults import refuse
-from service.model import MAIN
+from service.model import MAIN, BadInput
 from service.plant.form import Plant
 from service.settings import Settings
+from service.sources.file import overlap
 from service.sources.form import Csv, Mapped, Plain, Senml, Source, Sources, Sparkplug, TagRules, Time
+from service.units.convert import lookup
 
 NATIVE_NAMES = ("native", "native status")
 
@@ -40,13 +45,33 @@ def intake_of(settings: Settings, sources: Sources, path: Path | str = "sources 
     native = native_sources(settings.topics.readings, settings.topics.status, most)
     built, faults = [*native], list[str]()
     for source in sources.source:
+        faults += _shadowed(source, native)
         try:
             built.append(build(source, most))
         except ValueError as error:
             faults.append(f"source[{source.name}]: {error}")
     refuse(path, faults)
-    identified = identified_by(settings, sources)
-    return Intake(built, payload_bytes=settings.intake.payload_bytes, readings_most=most, identified=identified)
+    return Intake(
+        built,
+        payload_bytes=settings.intake.payload_bytes,
+        readings_most=most,
+        future_us=int(settings.intake.future_s * 1e6),
+        identified=identified_by(settings, sources),
+        plant_of=clock_of(*settings.clock.numbers).plant_of,
+    )
+
+
+def _shadowed(source: Source, native: Iterable[Taken]) -> Iterator[str]:
+    """Topics that the settings' native ones take already: the rules of the source would never be applied to them."""
+    if source.broker != MAIN:
+        return
+    for theirs in (template.text for one in native for template in one.templates):
+        for topic in source.topics:
+            if overlap(topic, theirs):
+                yield (
+                    f"source[{source.name}].topics {topic!r}: the settings take some of them as native, {theirs!r}; "
+                    "expected topics of one source only; make them narrower, or change topics in the settings"
+                )
 
 
 def identified_by(settings: Settings, sources: Sources) -> dict[str, str]:
@@ -66,12 +91,11 @@ def brokers_of(sources: Sources) -> dict[str, str]:
 
 
 def doubts_of(sources: Sources, plant: Plant) -> list[str]:
-    """What no fault is, and yet will bring nothing: gateways and tags that the plant file does not have."""
-    known: dict[str, set[str]] = {}
-    for collector in plant.collector:
-        for point in collector.point:
-            known.setdefault(point.gateway or collector.gateway, set()).add(point.tag or point.name)
-    tags = {tag for theirs in known.values() for tag in theirs}
+    """What no fault is, and yet will bring nothing: names that the plant file does not have, units that do not fit."""
+    known = {point.gateway or collector.gateway for collector in plant.collector for point in collector.point}
+    tags: dict[str, set[str]] = {}
+    for point in (point for collector in plant.collector for point in collector.point):
+        tags.setdefault(point.tag or point.name, set()).add(point.quantity)
     lines: list[str] = []
     for source in sources.source:
         at = f"source[{source.name}]"
@@ -83,7 +107,38 @@ def doubts_of(sources: Sources, plant: Plant) -> list[str]:
             for name, rules in source.tags.items()
             if (rules.tag or name.rpartition("/")[2]) not in tags
         ]
+        lines += _meant_twice(at, source)
+        lines += _misfits(at, source, tags)
     return lines
+
+
+def _misfits(at: str, source: Source, tags: Mapping[str, set[str]]) -> Iterator[str]:
+    """Units that no point of the tag takes, and tags of which neither the file nor the message says the unit."""
+    mapped_unit, columns = bool(source.mapped and source.mapped.unit), source.csv.columns if source.csv else []
+    says_unit = source.form in ("native", "senml", "sparkplug", "plain") or mapped_unit or "unit" in columns
+    for name, rules in source.tags.items():
+        refusals: list[str] = []
+        for quantity in sorted(tags.get(rules.tag or name.rpartition("/")[2], ())):
+            if rules.unit is None and not says_unit:
+                refusals.append("no unit here, and none in the message; expected one; add unit")
+                break
+            try:
+                if rules.unit is not None:
+                    lookup(rules.unit, quantity)
+            except BadInput as error:
+                refusals.append(str(error))
+        yield from (f"{at}.tags.{name}: {why}" for why in refusals)
+
+
+def _meant_twice(at: str, source: Source) -> Iterator[str]:
+    """Rules that make two tags one, which is right only where no gateway sends both."""
+    first: dict[tuple[str, str], str] = {}
+    for name, rules in source.tags.items():
+        gateway, _, tag = name.rpartition("/")
+        key = gateway, rules.tag or tag
+        if key in first:
+            yield f"{at}.tags: {first[key]} and {name} both become {key[1]}: right only where no gateway sends both"
+        first.setdefault(key, name)
 
 
 def build(source: Source, readings_most: int) -> Taken:
@@ -150,7 +205,8 @@ def _tag(tag: TagRules) -> Tag:
         scale=scale,
         lowest=float("-inf") if lowest is None else lowest,
         highest=float("inf") if highest is None else highest,
-        bad=frozenset(tag.bad),
+        bad=frozenset().union(*map(as_sent, tag.bad)),
+        raw_unit=LOOP_UNIT if tag.loop is not None else "",
         is_counter=tag.counter is not None,
         wraps_at=tag.counter.wraps_at if tag.counter is not None else None,
     )

@@ -28,7 +28,7 @@ from service.evaluate.evaluator import Listening
 from service.explaining import Explainer
 from service.house import HouseView, Place
 from service.linking import links_of
-from service.model import MAIN, BadConfiguration, Parcel, Purge
+from service.model import MAIN, BadConfiguration, Parcel, Purge, Reloaded
 from service.notify.dispatch import Dispatcher
 from service.notify.grouping import StoredData
 from service.notify.retry import RetryPolicy
@@ -39,10 +39,10 @@ from service.receive.inbox import Inbox
 from service.receive.mqtt import Link, Receiver
 from service.registering import Registered, note_sources, take_up
 from service.settings import Settings
-from service.sources.file import as_table, differences
+from service.sources.file import as_table, differences, left_behind
 from service.sources.file import load as load_sources
 from service.sources.form import Sources
-from service.sourcing import brokers_of, intake_of
+from service.sourcing import brokers_of, doubts_of, intake_of
 from service.stages import pipeline_of
 from service.store.damage import Damage
 from service.store.history import History
@@ -76,9 +76,11 @@ class Service:
         self.settings = settings
         self.clock = clock_of(*settings.clock.numbers)
         self._hold = _hold_alone(settings.data_dir)
-        plant = load_plant(settings.plant)
+        plant = self.plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
         self.sources = load_sources(settings.sources) if settings.sources is not None else Sources()
+        self.intake = intake_of(settings, self.sources, str(settings.sources))
+        links = links_of(settings, self.sources, self.intake)  # before anything is on record: a reload keeps that order
         self.ledger = Ledger(settings.data_dir / "ledger.sqlite")
         try:
             self.registered = take_up(
@@ -111,12 +113,11 @@ class Service:
             most_bytes=INBOX_BYTES,
             weigh=_weight,
         )
-        self.intake = intake_of(settings, self.sources, str(settings.sources))
         self.intake.load(self.ledger.source_states())
         self._reloading = threading.Lock()
-        self.brokers = Brokers(links_of(settings, self.sources, self.intake), self._receiver)
+        self.brokers = Brokers(links, self._receiver)
         self.channels = {
-            name: channel_of(name, item, now_us=self.clock.wall_us, publish=self.brokers.main.publish)
+            name: channel_of(name, item, now_us=self.clock.wall_us, publish=self.brokers.publish)
             for name, item in settings.channels.items()
         }
         self.dispatcher = Dispatcher(
@@ -182,8 +183,8 @@ class Service:
         log.info("stopped", finished=finished)
         return finished
 
-    def reload_sources(self, who: str) -> list[str]:
-        """Take up the sources file as it is now: all of it, or, with BadConfiguration, nothing; what changed."""
+    def reload_sources(self, who: str) -> Reloaded:
+        """Take up the sources file as it is now: all of it, or, with BadConfiguration, nothing."""
         path = self.settings.sources
         if path is None:
             raise BadConfiguration("there is no sources file; expected its path as `sources` in the settings; add it")
@@ -193,11 +194,13 @@ class Service:
             links = links_of(self.settings, new, intake)
             changes = differences(self.sources, new)
             if changes:
-                self.house.order(NewSources(intake, who, tuple(changes), as_table(new)))
+                forgotten, brokers = tuple(left_behind(self.sources, new)), frozenset(links)
+                order = NewSources(intake, who, tuple(changes), as_table(new), forgotten, brokers_of(new), brokers)
+                self.house.order(order)
                 self.sources = new
                 self.brokers.change(links)
                 log.info("sources", who=who, changes=changes)
-        return changes
+        return Reloaded(changes, doubts_of(new, self.plant))
 
     def _receiver(self, _name: str, link: Link) -> Receiver:
         return Receiver(link, self.inbox.put, self.clock.wall_us, iso)
@@ -230,7 +233,7 @@ class Service:
                 channels=self.channels,
                 recipients=[(contact, channel, address) for (channel, address), contact in addresses.items()],
                 owe=lambda owed: self.inbox.put(Request(owed)),
-                publish=self.brokers.main.publish,
+                publish=self.brokers.publish,
                 topic=settings.topics.heartbeat,
                 environment=os.environ,
             ),
@@ -248,21 +251,20 @@ class Service:
         self.house.note_change()
 
     def _listening(self) -> Listening | None:
-        """Since when the broker is heard, in plant time; None while it is not."""
+        """Since when each gateway's broker is heard, in plant time; None while none is."""
         heard = self.brokers.heard()
-        if heard is None:
+        if not heard:
             return None
         plant_us, wall_us = self.clock.plant_us(), self.clock.wall_us()
         speed = self.settings.clock.speed
-        connected_us, since_us = (plant_us - int((wall_us - at_us) * speed) for at_us in heard[:2])
-        return Listening(connected_us, since_us, self._lost(heard.lost))
-
-    def _lost(self, brokers: frozenset[str]) -> frozenset[str]:
-        """The gateways that speak through these brokers."""
-        if not brokers:
-            return frozenset()
+        since = {
+            name: (plant_us - int((wall_us - at.connected_us) * speed), plant_us - int((wall_us - at.since_us) * speed))
+            for name, at in heard.items()
+        }
         broker_of = dict(self.pipeline.broker_of)
-        return frozenset(name for name in self.registered.evaluator.gateways if broker_of.get(name, MAIN) in brokers)
+        through = {name: since[broker] for name, broker in broker_of.items() if broker in since}
+        lost = {name for name in self.registered.evaluator.gateways if broker_of.get(name, MAIN) not in since}
+        return Listening(*since.get(MAIN, (plant_us, plant_us)), frozenset(lost), through)
 
     def _house(self, registered: Registered) -> HouseView:
         compiled = registered.compiled

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -60,12 +61,16 @@ def run(arguments: list[str]) -> int:
     """Run one command; its exit code. Expected errors end in one sentence on standard error."""
     try:
         result = build()(arguments, exit_on_error=False, print_error=False)
+        sys.stdout.flush()
     except CycloptsError as error:
         return _fail(Exit.USAGE, f"{error}\nRun `dustcake --help` for the verbs and their options.")
     except Failure as failure:
         return _fail(failure.code, str(failure))
     except KeyboardInterrupt:
         return 130
+    except BrokenPipeError:  # whoever read the output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains of it at its end
+        return 141
     except Exception as error:
         from service.model import BadConfiguration  # noqa: PLC0415 - it brings numpy, which --help must not pay for
 

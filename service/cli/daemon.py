@@ -18,7 +18,7 @@ from cyclopts import Parameter
 from service.cli.failure import Exit, Failure
 
 PLACES = (Path("dustcake.toml"), Path("/etc/dustcake/dustcake.toml"))
-TIMEOUT_S = 10.0
+TIMEOUT_S = 20.0
 # The daemon's own defaults.
 DATA_DIR = "/var/lib/dustcake"
 DEFAULTS: dict[str, Any] = {"host": "127.0.0.1", "port": 8470, "token_file": "{data_dir}/token"}

@@ -70,7 +70,7 @@ def discover(
             Exit.USAGE,
             f"{', '.join(topics)}: nothing was heard; listen longer with --for, or give other topics with --topic",
         )
-    found = findings_of(heard.kept)
+    found = findings_of(heard.kept, broker)
     heard.add_retained(found)
     written = [] if write is None else _write(write, found, broker)
     if json:
@@ -136,6 +136,7 @@ def _lines(found: Findings) -> Iterator[str]:
     )
     for source in found.sources:
         yield f"source {source.name} ({source.form}): {source.templates[0]}, {source.messages} messages"
+        yield from (f"- OPEN: {each}" for each in source.questions)
         yield from (f"- {note}" for note in source.notes)
         yield from (f"- not read: {fault}" for fault in source.faults)
     for gateway in found.gateways:

@@ -18,7 +18,7 @@ from service.cli.daemon import settings_path
 from service.cli.failure import Exit, Failure
 from service.cli.progress import Progress, size_text
 from service.cli.visitor import Visitor, reach
-from service.clock import clock_of
+from service.clock import SystemClock
 from service.discover.families import TOPICS_SHOWN
 from service.discover.findings import Findings, LeftOut
 from service.discover.kept import TOPIC_LONGEST, Kept
@@ -63,11 +63,10 @@ class Listener:
 
     def listen(self, for_s: float, config: Path | None, broker: str) -> None:
         """What comes within this time, or until Ctrl-C. Failure when the broker does not let us."""
-        settings, _, link = reach(settings_path(config), broker)
-        now_us = clock_of(*settings.clock.numbers).plant_us
+        _, _, link = reach(settings_path(config), broker, is_first=True)
+        now_us = SystemClock().wall_us  # as a recording has it
         visitor = Visitor(link, "dis", comes_back=True)
         visitor.client.on_message = lambda _client, _data, message: self._take(message, now_us())
-        visitor.on_connected = lambda: self._again(visitor)
         before = {number: signal.signal(number, lambda *_: self._ended.set()) for number in SIGNALS}
         try:
             visitor.enter()
@@ -102,16 +101,12 @@ class Listener:
         if len(self._retained) < RETAINED_TOPICS_MOST:
             self._retained.add(name[:TOPIC_LONGEST])
 
-    def _again(self, visitor: Visitor) -> None:
-        """Subscribe anew when a lost connection came back; the first time it is done with the broker's answer."""
-        if visitor.lost.is_set():
-            visitor.client.subscribe([(topic, 1) for topic in self._topics])
-
     def _wait(self, for_s: float, visitor: Visitor) -> None:
         progress, began_s = Progress(), time.monotonic()
         since_s = 0.0
         while since_s < for_s and not self._ended.wait(min(LOOK_S, for_s - since_s)):
-            visitor.check()
+            if said := visitor.check():
+                progress.end(said)
             since_s = time.monotonic() - began_s
             progress.say(lambda: self._line(since_s, for_s))  # noqa: B023 - it is asked at once
         progress.end(self._line(since_s, for_s))

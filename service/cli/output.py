@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 
@@ -27,6 +28,11 @@ def _escaped(each: str) -> str:
     if each.isprintable():
         return each
     return f"\\u{ord(each):04x}" if ord(each) < 0x10000 else json.dumps(each)[1:-1]
+
+
+def instant(us: Any) -> Any:
+    """Microseconds of Unix time as "2026-11-25 08:00:00" in UTC; what is none, as it is."""
+    return f"{datetime.fromtimestamp(us / 1e6, UTC):%Y-%m-%d %H:%M:%S}" if isinstance(us, int) else us
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:

@@ -13,7 +13,7 @@ PIPE_S = 10.0
 
 
 class Progress:
-    """Lines that come too soon after the one before are left out; `end` leaves the last one standing."""
+    """Lines that come too soon after the one before are left out; what `end` writes stays."""
 
     def __init__(self) -> None:
         self._is_terminal = sys.stderr.isatty()
@@ -35,7 +35,7 @@ class Progress:
         sys.stderr.flush()
 
     def end(self, line: str) -> None:
-        """Write the last line, whatever the time."""
+        """Write the last line, or one of its own between, whatever the time."""
         sys.stderr.write(("\r" if self._width else "") + plain(line).ljust(self._width) + "\n")
         sys.stderr.flush()
         self._width = 0

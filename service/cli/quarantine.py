@@ -5,7 +5,6 @@ Payloads and reasons quote what anybody has sent: nothing of them reaches a term
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from cyclopts import App, Parameter
@@ -14,9 +13,10 @@ from cyclopts.validators import Number
 from service.cli.account import account
 from service.cli.daemon import Daemon, Reach
 from service.cli.failure import Exit, Failure
-from service.cli.output import plain, say, say_json, table
+from service.cli.output import instant, plain, say, say_json, table
 
 PATH = "/api/v1/quarantine"
+STATES = {"redriven": "gone through"}  # as people read it
 HEADINGS = ("id", "state", "received (UTC)", "topic", "code", "reason")
 TOLD = {
     "through": "gone through: all of their readings are in the record",
@@ -84,9 +84,9 @@ def show(number: int, *, reach: Reach | None = None, json: bool = False) -> None
     if json:
         say_json(row)
         return
-    settled = f" at {_instant(row['settled_us'])}" if row["settled_us"] else ""
-    say(f"message {row['id']}, {plain(row['code'])}, {row['state']}{settled}")
-    say(f"received {_instant(row['received_us'])} on {escaped(row['topic'])}")
+    settled = f" at {instant(row['settled_us'])}" if row["settled_us"] else ""
+    say(f"message {row['id']}, {plain(row['code'])}, {STATES.get(row['state'], row['state'])}{settled}")
+    say(f"received {instant(row['received_us'])} on {escaped(row['topic'])}")
     if row["publisher"]:
         say(f"published by {plain(row['publisher'])}, as the broker says")
     say(f"{row['size']} bytes, {row['kept_bytes']} of them kept")
@@ -110,8 +110,8 @@ def counts(*, reach: Reach | None = None, json: bool = False) -> None:
         say_json(found)
         return
     rows = [
-        [row["code"], row["kept"], row["redriven"], row["bytes"], _instant(row["first_received_us"]),
-         _instant(row["last_received_us"])]
+        [row["code"], row["kept"], row["redriven"], row["bytes"], instant(row["first_received_us"]),
+         instant(row["last_received_us"])]
         for row in found["codes"]
     ]  # fmt: skip
     table(("code", "kept", "gone through", "bytes", "first (UTC)", "last (UTC)"), rows)
@@ -215,8 +215,4 @@ def _given(**options: Any) -> dict[str, Any]:
 
 def _row(row: dict[str, Any]) -> list[Any]:
     received = row.get("received_us")
-    return [row.get("id"), row.get("state"), _instant(received), row.get("topic"), row.get("code"), row.get("reason")]
-
-
-def _instant(us: Any) -> Any:
-    return f"{datetime.fromtimestamp(us / 1e6, UTC):%Y-%m-%d %H:%M:%S}" if isinstance(us, int) else us
+    return [row.get("id"), row.get("state"), instant(received), row.get("topic"), row.get("code"), row.get("reason")]

@@ -28,14 +28,16 @@ def record(
     """Record the messages of a broker, until Ctrl-C, for a time, or up to a number. It publishes nothing.
 
     The connection is one of its own beside the daemon's, which goes on undisturbed. Payloads are kept as they are: a
-    recording is as confidential as the plant's own data.
+    recording is as confidential as the plant's own data, and only its owner may read the file.
+
+    It stops in order when less than 1 GiB is free on the disk of the file, which the service may need.
 
     Parameters
     ----------
     file
         The file to make; .heard is a fitting ending.
     topic
-        A topic filter, also with + and #; may be repeated. By default the topics of all sources of the broker.
+        A topic filter, also with + and #; may be repeated; '#' is all. By default the topics of settings and sources.
     broker
         main is the broker of the settings file; others are those of the sources file.
     for_
@@ -43,7 +45,7 @@ def record(
     messages
         How many messages.
     force
-        Overwrite the file.
+        Overwrite the file, once something has been recorded.
     config
         Settings file; by default ./dustcake.toml, then /etc/dustcake/dustcake.toml.
     json
@@ -58,18 +60,21 @@ def record(
         for_s = None if for_ is None else parse_duration_us(for_) / 1e6
     except BadInput as error:
         raise Failure(Exit.USAGE, f"--for: {error}") from None
-    if file.exists() and not force:
-        raise Failure(Exit.USAGE, f"{file}: there is one already; give another name, or --force to overwrite it")
-    _, intake, link = reach(settings_path(config), broker)
+    if file.exists() and not (force and file.is_file()):
+        remedy = ", or --force to overwrite it" if file.is_file() else ""
+        raise Failure(Exit.USAGE, f"{file}: there is one already; give another name{remedy}")
+    _, intake, link = reach(settings_path(config), broker, is_first=True)
     topics = topic or list(intake.filters(broker))
     if not topics:
         raise Failure(Exit.USAGE, f"broker {broker}: no source has topics there; give some with --topic")
     visitor = Visitor(link, "rec", comes_back=True)
-    summary = Recorder(visitor, broker, topics, most=messages).run(file, for_s)
+    summary = Recorder(visitor, broker, topics, most=messages).run(file.resolve(), for_s)
     if json:
         say_json(summary)
     else:
         _say(summary)
+    if summary["stopped"]:
+        raise Failure(Exit.BROKEN, f"stopped in order before its time: {summary['stopped']}")
 
 
 def _say(summary: dict[str, Any]) -> None:

@@ -21,6 +21,10 @@ def reload(*, who: str = "", reach: Reach | None = None, json: bool = False) -> 
     if json:
         say_json(answer)
         return
-    say(f"{len(answer['changes'])} changes in force" if answer["changes"] else "nothing has changed")
+    say(f"in force, {len(answer['changes'])} changed" if answer["changes"] else "nothing has changed")
     for line in answer["changes"]:
+        say(f"- {plain(line)}")
+    if answer["doubts"]:
+        say("and yet this will bring nothing:")
+    for line in answer["doubts"]:
         say(f"- {plain(line)}")

@@ -42,8 +42,10 @@ def replay(
 ) -> None:
     """Play a recording once more: with --to-broker to a broker, or with --into straight into a new record.
 
-    Payloads stay as they are, and so do the times in them. A record made from a recording sends nothing: its
-    notifications stay owed.
+    Payloads stay as they are, and so do the times in them. Commands are not published: under its own topic a message
+    is only where a source of the settings takes it, and Sparkplug's NCMD, DCMD and STATE are under none. A broker says
+    only of messages of QoS 1, and only with MQTT 5, that it refuses them. A record made from a recording sends nothing:
+    its notifications stay owed.
 
     Parameters
     ----------
@@ -62,7 +64,7 @@ def replay(
     topic_prefix
         With --to-broker: text before each topic, such as rehearsal/, so that no daemon takes it for live data.
     yes
-        With --to-broker: publish although a running daemon would take it for live data.
+        With --to-broker: publish although a daemon will take it for live data, a stopped one at its next start.
     plant
         With --into: the plant file, in place of the one that the settings name.
     sources
@@ -92,8 +94,16 @@ def replay(
     if json:
         say_json(done)
     else:
-        ended = "stopped after" if done["stopped"] else "published"
-        say(f"{plain(done['to'])}: {ended} {done['messages']} of {done['of']} messages in {done['seconds']:.1f} s")
+        _say_published(done)
+    if done["refused"]:
+        raise Failure(
+            Exit.REFUSED,
+            f"{done['to']} refused {done['refused']} of {done['messages']} messages; allow this user to publish there",
+        )
+    if done["of"] and not done["messages"] and not done["stopped"]:
+        raise Failure(
+            Exit.REFUSED, "nothing was published; give settings whose sources take the recording, or --topic-prefix"
+        )
 
 
 # ---------------------------------------------------------------- to a broker
@@ -107,21 +117,35 @@ def _publish(file: Path, config: Path, broker: str, speed: float | None, prefix:
     if set(prefix) & set("+#\0"):
         raise Failure(Exit.USAGE, f"--topic-prefix {prefix!r}: expected a text without + and #; give another")
     found = _surveyed(file)
-    settings, intake, link = reach(config, broker)
+    _, intake, link = reach(config, broker)
+    choice = republish.Choice(intake, link.name, prefix)
+    if not yes and (taken := choice.live(found)):
+        raise Failure(
+            Exit.REFUSED,
+            f"{taken}: a source of the settings takes this topic. Published there, old messages would look like live "
+            "data, also to a service that is stopped: the broker keeps them for its next start. Readings, alarms and "
+            "notifications would follow. Give --topic-prefix rehearsal/ so that nobody takes them for live, or --yes "
+            "to publish them all the same",
+        )
     visitor = Visitor(link, "rep", comes_back=False)
     try:
         visitor.enter()
-        if not yes and (why := republish.why_not(visitor, settings, intake, found, prefix)):
-            raise Failure(
-                Exit.REFUSED,
-                f"{why}. Published there, old messages would look like live data: readings, alarms and notifications "
-                "would follow. Give --topic-prefix rehearsal/ so that nobody takes them for live, or --yes to publish "
-                "them all the same",
-            )
         with Reader(file) as reader:
-            return {"to": visitor.place, **republish.Publisher(visitor, prefix, speed).play(reader, found.messages)}
+            return {"to": visitor.place, **republish.Publisher(visitor, choice, speed).play(reader, found.messages)}
     finally:
         visitor.leave()
+
+
+def _say_published(done: dict[str, Any]) -> None:
+    from service.cli.republish import SKIPPED  # noqa: PLC0415 - of the service, which --help does not need
+
+    ended = "stopped after" if done["stopped"] else "published"
+    say(f"{plain(done['to'])}: {ended} {done['messages']} of {done['of']} messages in {done['seconds']:.1f} s")
+    if done["refused"]:
+        say(f"- {done['refused']} of them were refused by the broker")
+    for why, count in done["skipped"].items():
+        if count:
+            say(f"- {count} were skipped: {SKIPPED[why]}")
 
 
 def _surveyed(file: Path) -> Survey:

@@ -1,13 +1,16 @@
-"""Publishes a recording to a broker, in its order and at its pace. Owns the guard against publishing beside live data.
+"""Publishes a recording to a broker, in its order and at its pace. Owns the choice of what may be published.
 
-Must never change a payload, nor leave anything behind at the broker: nothing is published as retained.
+Must never change a payload, nor leave anything behind at the broker: nothing is published as retained. Must never
+publish a command to equipment: not what is known for one, and under its own topic nothing but what the service reads.
 """
 
 from __future__ import annotations
 
+import re
 import signal
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -16,56 +19,50 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.cli.failure import Exit, Failure
-from service.cli.folder import is_in_use
 from service.cli.progress import Progress, size_text
 from service.cli.visitor import ANSWER_S, Visitor
 from service.decode.intake import Intake
 from service.recording import Reader, Recorded, Survey
-from service.settings import Settings
 
 LOOK_S = 0.2  # between two looks at the time while the next message is not due
-SERVICES = "dustcake/v1/service/+/status"  # where services say that they are there, unless their settings say other
+SKIPPED = {
+    "commands": "Sparkplug commands and host states, which are never published",
+    "no_source": "on topics that no source of the settings takes, such as commands to equipment",
+}
+# NCMD, DCMD and STATE (Sparkplug 3.0.0, 4.1), also below a prefix
+_COMMAND = re.compile(r"(?:^|/)spBv1\.0/(?:STATE|[^/]*/[ND]CMD)(?:/|$)")
 
 
-def why_not(visitor: Visitor, settings: Settings, intake: Intake, found: Survey, prefix: str) -> str:
-    """Why publishing this would look like live data to a running daemon; empty when it would not.
+class Choice:
+    """Which messages of a recording are published, and which of those a source of the settings would take."""
 
-    With topics that no source of the settings takes it never would. Else a daemon must neither be using the data
-    folder of the settings on this computer, nor say at the broker that it is there.
-    """
-    name = visitor.link.name
-    taken = next((topic for _, topic in found.topics if intake.find(name, prefix + topic) is not None), None)
-    if prefix and taken is None:
-        return ""
-    beside = f"; its topics, such as {prefix}{taken}, are those of the sources" if taken is not None else ""
-    if is_in_use(settings.data_dir):
-        return f"a dustcake service is running with these settings (it uses {settings.data_dir}){beside}"
-    there = services_at(visitor, list(dict.fromkeys((SERVICES, settings.topics.service))))
-    return f"{visitor.place}: a dustcake service says that it is there ({', '.join(there)}){beside}" if there else ""
+    def __init__(self, intake: Intake, broker: str, prefix: str) -> None:
+        self._intake, self._broker, self.prefix = intake, broker, prefix
 
+    def skipped(self, topic: str) -> str:
+        """Why a message of this recorded topic is not published, a key of `SKIPPED`; empty when it is."""
+        if _COMMAND.search(topic) or _COMMAND.search(self.prefix + topic):
+            return "commands"
+        return "" if self.prefix or self._is_taken(topic) else "no_source"
 
-def services_at(visitor: Visitor, topics: list[str]) -> list[str]:
-    """The topics on which a service says that it is online, as the broker keeps them."""
-    there: set[str] = set()
+    def live(self, found: Survey) -> str:
+        """The first topic to be published that a source takes, so that a daemon would take it for live data."""
+        topics = (self.prefix + topic for _, topic in found.topics if not self.skipped(topic))
+        return next(filter(self._is_taken, topics), "")
 
-    def look(_client: Any, _data: Any, message: Any) -> None:
-        if b'"online"' in bytes(message.payload):
-            there.add(message.topic)
-
-    visitor.client.on_message = look
-    visitor.subscribe(topics)
-    visitor.unsubscribe(topics)  # its answer comes behind what the broker kept
-    return sorted(there)
+    def _is_taken(self, topic: str) -> bool:
+        return self._intake.find(self._broker, topic) is not None
 
 
 class Publisher:
     """Publishes and waits for what the broker acknowledges. `speed` None: as fast as it does."""
 
-    def __init__(self, visitor: Visitor, prefix: str, speed: float | None) -> None:
-        self._visitor, self._prefix, self._speed = visitor, prefix, speed
+    def __init__(self, visitor: Visitor, choice: Choice, speed: float | None) -> None:
+        self._visitor, self._choice, self._speed = visitor, choice, speed
         self._room = threading.Semaphore(visitor.in_flight_most)
         self._stopping = threading.Event()
-        self.messages = self.payload_bytes = self.acknowledged = 0
+        self.messages = self.payload_bytes = self.answered = self.refused = 0
+        self.skipped: Counter[str] = Counter()
         self._visitor.client.on_publish = self._on_publish
 
     def play(self, reader: Reader, total: int) -> dict[str, Any]:
@@ -75,6 +72,9 @@ class Publisher:
         with self._signals():
             for record in reader:
                 if not isinstance(record, Recorded):
+                    continue
+                if why := self._choice.skipped(record.topic):
+                    self.skipped[why] += 1
                     continue
                 first_us = record.received_us if first_us is None else first_us
                 due_s = began_s + (0.0 if self._speed is None else (record.received_us - first_us) / 1e6 / self._speed)
@@ -86,7 +86,9 @@ class Publisher:
         return {
             "messages": self.messages,
             "of": total,
-            "acknowledged": self.acknowledged,
+            "acknowledged": self.answered - self.refused,
+            "refused": self.refused,
+            "skipped": {why: self.skipped[why] for why in SKIPPED},
             "payload_bytes": self.payload_bytes,
             "seconds": round(time.monotonic() - began_s, 3),
             "stopped": self._stopping.is_set(),
@@ -115,7 +117,7 @@ class Publisher:
         return True
 
     def _publish(self, record: Recorded) -> None:
-        topic = self._prefix + record.topic
+        topic = self._choice.prefix + record.topic
         try:
             self._visitor.client.publish(topic, record.payload, record.qos, properties=self._properties(record))
         except ValueError as error:
@@ -134,12 +136,12 @@ class Publisher:
         return properties
 
     def _drain(self) -> None:
-        """Wait until the broker has acknowledged all; Failure when it no longer does."""
+        """Wait until the broker has answered all; Failure when it no longer does."""
         seen, since_s = -1, time.monotonic()
-        while self.acknowledged < self.messages:
+        while self.answered < self.messages:
             self._check()
-            if self.acknowledged != seen:
-                seen, since_s = self.acknowledged, time.monotonic()
+            if self.answered != seen:
+                seen, since_s = self.answered, time.monotonic()
             if time.monotonic() - since_s > ANSWER_S:
                 raise Failure(Exit.UNREACHABLE, self._stuck())
             time.sleep(0.01)
@@ -148,18 +150,19 @@ class Publisher:
         if self._visitor.lost.is_set():
             raise Failure(
                 Exit.UNREACHABLE,
-                f"{self._visitor.place}: the connection was lost after {self.acknowledged} acknowledged messages; "
+                f"{self._visitor.place}: the connection was lost after {self.answered} acknowledged messages; "
                 "see to the broker and its access list, and begin again",
             )
 
     def _stuck(self) -> str:
         return (
-            f"{self._visitor.place}: {self.messages - self.acknowledged} messages are not acknowledged for "
+            f"{self._visitor.place}: {self.messages - self.answered} messages are not acknowledged for "
             f"{ANSWER_S:g} s; see to the broker, and begin again"
         )
 
-    def _on_publish(self, *_: object) -> None:
-        self.acknowledged += 1
+    def _on_publish(self, _client: Any, _data: Any, _mid: int, reason: Any, _properties: Any) -> None:
+        self.refused += reason.is_failure  # 0x80 and above (MQTT 5.0, 3.4.2.1 and 3.7.2.1)
+        self.answered += 1
         self._room.release()
 
     @contextmanager
@@ -176,8 +179,9 @@ class Publisher:
     def _line(self, began_s: float, total: int) -> str:
         since_s = time.monotonic() - began_s
         rate = self.messages / since_s if since_s > 0 else 0.0
-        share = 100 * self.messages // total if total else 100
+        share = 100 * (self.messages + self.skipped.total()) // total if total else 100
+        refused = f", {self.refused} REFUSED" if self.refused else ""
         return (
             f"{self.messages} of {total} messages ({share} %), {size_text(self.payload_bytes)}, "
-            f"{rate:.1f} messages/s, {since_s:.0f} s"
+            f"{rate:.1f} messages/s, {since_s:.0f} s{refused}"
         )

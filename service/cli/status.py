@@ -7,7 +7,7 @@ from typing import Any
 from service.cli.alive import alive
 from service.cli.daemon import Daemon, Reach
 from service.cli.failure import Exit
-from service.cli.output import plain, say, say_json
+from service.cli.output import instant, plain, say, say_json
 
 RANGES_SAID = 5  # of one gateway
 
@@ -29,10 +29,10 @@ def status(*, reach: Reach | None = None, max_age: float | None = None, json: bo
         return alive(reach or Reach(), max_age, json=json)
     daemon = Daemon.at(reach or Reach())
     health, seen = daemon.get("/api/v1/health"), daemon.get("/api/v1/overview")
-    gaps = daemon.get("/api/v1/gaps", limit=1000)
+    gaps, kept = daemon.get("/api/v1/gaps", limit=1000), daemon.get("/api/v1/quarantine/counts")["codes"]
     needs = {one["need"]: one["count"] for one in seen["needs"]}
     if json:
-        found = {"collectors": needs, "alarms": len(seen["alarms"]), "gateways": gaps["gateways"]}
+        found = {"collectors": needs, "alarms": len(seen["alarms"]), "gateways": gaps["gateways"], "quarantine": kept}
         say_json({**health, **found, "page": daemon.page})
     else:
         say("ready" if health["ready"] else "NOT READY")
@@ -45,8 +45,16 @@ def status(*, reach: Reach | None = None, max_age: float | None = None, json: bo
         for one in gaps["gateways"]:
             if one["missing"] or one["numbering"] == "not numbered":
                 say(f"messages of {plain(one['gateway'])}: {plain(_said(one, gaps['gaps']))}")
+        if waiting := [one for one in kept if one["kept"]]:
+            say(f"in quarantine: {_counted(waiting)}; see dustcake quarantine")
         say(f"page: {daemon.page}")
     return Exit.OK if health["ready"] else Exit.NOT_READY
+
+
+def _counted(codes: list[dict[str, Any]]) -> str:
+    """Such as "97 unit-refused, last 2026-11-25 08:00:00 UTC"."""
+    last = instant(max(one["last_received_us"] for one in codes))
+    return ", ".join(f"{one['kept']} {plain(one['code'])}" for one in codes) + f", the last {last} UTC"
 
 
 def _said(one: dict[str, Any], gaps: list[dict[str, Any]]) -> str:

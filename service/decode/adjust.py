@@ -1,23 +1,28 @@
 """What a source's rules make of the readings that its form has read: names, units, scales, failures, counters, times.
 
-Every rule is written down by a person in the sources file; nothing is guessed. Owns the memory of counters, which is
-saved with the batch. Must never convert a unit: it scales what the sender sends into the unit that is named.
+Every rule is written down by a person in the sources file; nothing is guessed. Must never convert a unit: it scales
+what the sender sends into the unit that is named.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+import struct
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal
 
 import msgspec
 
-from service.model import BadInput, GatewayMessage, GatewayReading, GatewayStatus
+from service.decode.counters import Counters
+from service.model import BadInput, GatewayMessage, GatewayReading
 from service.units.times import parse_rfc3339, parse_unix_s
 
 LOOP_LOW_MA, LOOP_HIGH_MA = 4.0, 20.0
-UNDER_RANGE_MA, OVER_RANGE_MA = 3.6, 21.0  # beyond these a 4-20 mA signal tells of a failure (NAMUR NE 43)
-COUNTERS_AT_MOST = 10_000  # remembered by a source; only tags that the sources file calls counters have one
+# At these and beyond a 4-20 mA signal tells of a failure (NAMUR NE 43, from memory); the least and most that is none.
+UNDER_RANGE_MA, OVER_RANGE_MA = math.nextafter(3.6, math.inf), math.nextafter(21.0, -math.inf)
+LOOP_UNIT = "mA"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +47,8 @@ class Tag:
     scale: Scale | None = None
     lowest: float = float("-inf")
     highest: float = float("inf")
-    bad: frozenset[float] = frozenset()  # values that mean "no measurement"
+    bad: frozenset[float] = frozenset()  # values that mean "no measurement"; see `as_sent`
+    raw_unit: str = ""  # the one that the raw value must have where the message names one; empty: any
     is_counter: bool = False
     wraps_at: float | None = None  # a counter that goes back to nought after this many counts
 
@@ -70,12 +76,13 @@ class Rules:
         return self == Rules()
 
 
-class _Counter(msgspec.Struct):
-    """`total` counts on where the device's counter begins anew."""
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """How a message came: when, in plant time; the latest that a reading may be of; whether the broker had kept it."""
 
-    last: float
-    total: float
     at_us: int
+    latest_us: int
+    is_retained: bool = False
 
 
 class Adjuster:
@@ -83,56 +90,41 @@ class Adjuster:
 
     def __init__(self, rules: Rules) -> None:
         self._rules = rules
-        self._counters: dict[str, _Counter] = {}
-        self._changed: set[str] = set()
+        self.counters = Counters()
 
-    def adjust(self, message: GatewayMessage, received_us: int) -> tuple[GatewayMessage, list[str]]:
+    def adjust(self, message: GatewayMessage, arrival: Arrival) -> tuple[GatewayMessage, list[str]]:
         """The message as the plant file knows it, and the readings that the rules refuse, each with its reason.
 
         BadInput when its gateway is not one of those that the sources file names.
         """
-        rules = self._rules
-        gateway = rules.gateways.get(message.gateway)
-        if gateway is None:
-            if rules.only_named:
-                raise BadInput(
-                    f"gateway {message.gateway!r}: not one of the source's gateways; expected one of "
-                    f"{', '.join(sorted(rules.gateways)[:20])}; add it to the sources file, or stop sending it"
-                )
-            gateway = message.gateway
-        timing = rules.timings.get(gateway, rules.timing)
+        gateway = self.admitted(message.gateway)
+        timing = self._rules.timings.get(gateway, self._rules.timing)
+        newest_us = _newest_us(message.readings) if timing.by == "arrival" else None
         readings: list[GatewayReading] = []
         faults: list[str] = []
         for reading in message.readings:
             try:
-                readings.append(self._reading(message.gateway, gateway, reading, timing, received_us))
+                at = _at(reading, timing, arrival, newest_us)
+                readings.append(self._reading(message.gateway, reading, at, arrival))
             except BadInput as error:
                 faults.append(str(error))
         return GatewayMessage(gateway, readings, message.boot, message.seq), faults
 
-    def status(self, status: GatewayStatus) -> GatewayStatus:
-        """A birth or will under the gateway's name in the plant file."""
-        return msgspec.structs.replace(status, gateway=self.known_as(status.gateway))
+    def admitted(self, gateway: str) -> str:
+        """A gateway's name in the plant file; BadInput when the sources file admits only others."""
+        if self._rules.only_named and gateway not in self._rules.gateways:
+            raise BadInput(
+                f"gateway {gateway!r}: not one of the source's gateways; expected one of "
+                f"{', '.join(sorted(self._rules.gateways)[:20])}; add it to the sources file, or stop sending it"
+            )
+        return self.known_as(gateway)
 
     def known_as(self, gateway: str) -> str:
         """The name in the plant file of a gateway that arrives under this one."""
         return self._rules.gateways.get(gateway, gateway)
 
-    def changed(self) -> dict[str, bytes]:
-        """The counters to be saved, by key; forgets that they changed."""
-        changed = {key: msgspec.json.encode(self._counters[key]) for key in self._changed}
-        self._changed.clear()
-        return changed
-
-    def load(self, saved: Mapping[str, bytes]) -> None:
-        """Take up saved counters."""
-        self._counters |= {key: msgspec.json.decode(body, type=_Counter) for key, body in saved.items()}
-
-    def _reading(
-        self, arrived_as: str, gateway: str, reading: GatewayReading, timing: Timing, received_us: int
-    ) -> GatewayReading:
+    def _reading(self, arrived_as: str, reading: GatewayReading, at: str | float, arrival: Arrival) -> GatewayReading:
         tag = self._rules.tags.get(f"{arrived_as}/{reading.tag}") or self._rules.tags.get(reading.tag)
-        at = self._at(reading.at, timing, received_us)
         if tag is None:
             if not reading.unit:
                 raise BadInput(_no_unit(reading.tag))
@@ -140,52 +132,62 @@ class Adjuster:
         unit = tag.unit or reading.unit
         if not unit:
             raise BadInput(_no_unit(reading.tag))
-        value, quality = self._value(f"{gateway}/{reading.tag}", tag, reading, at)
+        if tag.raw_unit and reading.unit not in ("", tag.raw_unit):
+            raise BadInput(
+                f"tag {reading.tag!r}: sent in {reading.unit!r}; expected {tag.raw_unit}, which its rule loop reads; "
+                "use line for another unit, or correct the sender"
+            )
+        value, quality = self._value(f"{arrived_as}/{reading.tag}", tag, reading, at, arrival)
         return GatewayReading(tag.name or reading.tag, at, unit, value, quality)
 
     def _value(
-        self, key: str, tag: Tag, reading: GatewayReading, at: str | float
+        self, key: str, tag: Tag, reading: GatewayReading, at: str | float, arrival: Arrival
     ) -> tuple[float | None, Literal["good", "bad"]]:
         raw = reading.value
-        if raw is None or reading.quality == "bad" or raw in tag.bad or not tag.lowest <= raw <= tag.highest:
+        if raw is None or reading.quality == "bad" or raw in tag.bad:
+            return None, "bad"
+        if not math.isfinite(raw):
+            raise BadInput(f"tag {reading.tag!r}: value {raw!r}; expected a finite number; correct the sender")
+        if not tag.lowest <= raw <= tag.highest:
             return None, "bad"
         if tag.is_counter:
-            raw = self._count(key, tag, raw, _instant_us(at))
+            at_us, latest_us = _instant_us(at), arrival.latest_us
+            raw = self.counters.total(key, raw, at_us, wraps_at=tag.wraps_at, latest_us=latest_us)
         return (raw if tag.scale is None else tag.scale.apply(raw)), "good"
 
-    def _count(self, key: str, tag: Tag, raw: float, at_us: int) -> float:
-        """The total so far. A counter that shows less than before has begun anew, or has wrapped where it may.
 
-        An older reading than the last is one that comes late, or again: it says nothing of a reset.
-        """
-        counter = self._counters.get(key)
-        if counter is None:
-            if len(self._counters) >= COUNTERS_AT_MOST:
-                raise BadInput(
-                    f"counter {key!r}: more than {COUNTERS_AT_MOST} counters; name fewer in the sources file"
-                )
-            counter = self._counters[key] = _Counter(raw, raw, at_us)
-            self._changed.add(key)
-            return raw
-        if at_us <= counter.at_us:
-            return counter.total - counter.last + raw if raw <= counter.last else counter.total
-        if raw >= counter.last:
-            more = raw - counter.last
-        elif tag.wraps_at is not None:
-            more = raw + tag.wraps_at - counter.last
-        else:
-            more = raw
-        counter.last, counter.total, counter.at_us = raw, counter.total + more, at_us
-        self._changed.add(key)
-        return counter.total
+def as_sent(bad: float) -> frozenset[float]:
+    """A value that means "no measurement", and the same as a sender with 32-bit floats sends it."""
+    try:
+        return frozenset((bad, struct.unpack("<f", struct.pack("<f", bad))[0]))
+    except OverflowError:  # no such float has 32 bits
+        return frozenset((bad,))
 
-    @staticmethod
-    def _at(at: str | float, timing: Timing, received_us: int) -> str | float:
-        if timing.by == "arrival" or at == "":
-            return received_us / 1e6
-        if timing.offset_us:
-            return (_instant_us(at) + timing.offset_us) / 1e6
-        return at
+
+def _at(reading: GatewayReading, timing: Timing, arrival: Arrival, newest_us: int | None) -> str | float:
+    """When a reading was measured. By arrival the newest is of then, and others as much earlier as the device says."""
+    if timing.by == "arrival" or reading.at == "":
+        if arrival.is_retained:
+            raise BadInput(
+                f"tag {reading.tag!r}: kept by the broker for nobody knows how long, and without a time of its own "
+                "that counts; expected one in the message; let the sender send it, or not retain its messages"
+            )
+        if newest_us is None or reading.at == "":
+            return arrival.at_us / 1e6
+        return (arrival.at_us - newest_us + _instant_us(reading.at)) / 1e6
+    if timing.offset_us:
+        return (_instant_us(reading.at) + timing.offset_us) / 1e6
+    return reading.at
+
+
+def _newest_us(readings: Iterable[GatewayReading]) -> int | None:
+    """The latest time that the device says, where it says any."""
+    found: list[int] = []
+    for reading in readings:
+        with suppress(BadInput):  # one that cannot be read is refused where its turn comes
+            if reading.at != "":
+                found.append(_instant_us(reading.at))
+    return max(found, default=None)
 
 
 def _instant_us(at: str | float) -> int:

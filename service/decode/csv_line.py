@@ -7,16 +7,22 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 from service.decode import texts
 from service.decode.form import READINGS_MOST, TEXT_MOST, Arrived, Read, Stateless, named
 from service.model import BadInput, GatewayMessage, GatewayReading
+from service.units.times import parse_rfc3339
 
 UNIT_MOST = 32  # characters, as `GatewayReading.unit`
 LONG = ("at", "tag", "value", "unit", "quality")  # the columns of the long form
 SKIPPED = "-"
 
 _LONG_FORM = "tag and value, and of at, unit, quality and - what the lines have"
+
+
+class Misplaced(BadInput):
+    """The columns are not where the source says: nothing of the message can be trusted."""
 
 
 class CsvForm(Stateless):
@@ -38,7 +44,7 @@ class CsvForm(Stateless):
         header: bool = False,
         gateway_part: str = "gateway",
     ) -> None:
-        """`header`: the first line of each payload names the columns and is only counted. ValueError as told."""
+        """`header`: the first line of each payload names the columns, in this order. ValueError as told."""
         texts.check_number_form(decimal)
         if len(separator) != 1 or separator in '"\r\n ' or separator == decimal:
             raise ValueError(f"separator {separator!r}: expected one character, not the decimal mark; correct it")
@@ -58,10 +64,12 @@ class CsvForm(Stateless):
             try:
                 cells = self._cells(line)
                 if index == 0 and self._header:
-                    self._check_header(cells)
+                    self._check_header([cell.strip() for cell in cells])
                     continue
                 for reading in self._line(cells, f"line {place}: ", read.faults):
                     readings.add(reading)
+            except Misplaced:
+                raise
             except BadInput as error:
                 read.faults.append(f"line {place}: {error}")
             if len(readings.found) > READINGS_MOST:
@@ -93,16 +101,30 @@ class CsvForm(Stateless):
         return cells
 
     def _check_header(self, cells: list[str]) -> None:
-        """BadInput when the line holds readings, which would be lost with it."""
-        try:
-            holds_readings = any(self._line(cells, "", []))
-        except BadInput:
-            return
-        if holds_readings:
-            raise BadInput(
-                "readings where the header is expected; expected the names of the columns; "
-                "let the sender write them, or set header to false"
-            )
+        """BadInput when the line is none, whose readings would be lost; Misplaced when it names columns elsewhere."""
+        for name, cell in zip(self._columns, cells, strict=True):
+            if name not in (cell, SKIPPED) and name in cells:
+                raise Misplaced(
+                    f"header: {texts.shown(cell)} where the source has the column {texts.shown(name)}, which stands "
+                    "elsewhere in it; expected the columns in the order of the source; correct columns"
+                )
+            if cell != name and self._is_value(cell):
+                raise BadInput(
+                    f"{texts.shown(cell)} where the header is expected; expected the names of the columns; "
+                    "let the sender write them, or set header to false"
+                )
+
+    def _is_value(self, cell: str) -> bool:
+        """Whether a cell is a number or a time, and so no name."""
+        with suppress(BadInput):
+            texts.number(cell, self._decimal)
+            return True
+        if "at" not in self._columns:
+            return False
+        with suppress(BadInput):
+            at = texts.instant(cell, self._time_form, self._time_zone, self._decimal)
+            return isinstance(at, float) or bool(parse_rfc3339(at))
+        return False
 
     def _line(self, cells: list[str], where: str, faults: list[str]) -> Iterator[GatewayReading]:
         """The readings of a line. A wrong cell of the wide form is a fault by itself; BadInput spoils the line."""

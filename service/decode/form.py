@@ -20,7 +20,8 @@ TEXT_MOST = 128  # characters of a gateway's or a tag's name, as `service.model.
 class Arrived(NamedTuple):
     """One message as a form gets it. `parts` are the named parts of its topic; `is_again`: it was kept, and is retried.
 
-    A message that is retried must not disturb what the form remembers of the live sequence.
+    A message that is retried must not disturb what the form remembers of the live sequence. `is_retained`: the broker
+    kept it for a while that nobody knows, so its arrival says nothing about when anything was measured.
     """
 
     topic: str
@@ -28,13 +29,25 @@ class Arrived(NamedTuple):
     received_us: int
     parts: Mapping[str, str]
     is_again: bool = False
+    is_retained: bool = False
 
 
 class Ask(NamedTuple):
-    """A message that the form wants published: the request to be told all names again. Never a command to equipment."""
+    """A message that the form wants published: the request to be told all names again. Never a command to equipment.
+
+    `gateway` is whose message made it wanted.
+    """
 
     topic: str
     payload: bytes
+    gateway: str
+
+
+class Waited(NamedTuple):
+    """What an earlier message says, which was held back until now; and when that one arrived."""
+
+    message: GatewayMessage
+    received_us: int
 
 
 @dataclass(slots=True)
@@ -46,7 +59,8 @@ class Read:
     """
 
     messages: list[GatewayMessage] = field(default_factory=list)
-    waited: list[GatewayMessage] = field(default_factory=list)  # brought by earlier messages, and held back until now
+    before: list[Waited] = field(default_factory=list)  # of earlier messages, let go before this one was read
+    waited: list[Waited] = field(default_factory=list)  # likewise, let go by this one or since
     statuses: list[GatewayStatus] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     asks: list[Ask] = field(default_factory=list)
@@ -83,7 +97,7 @@ class Stateless:
         return {}
 
     def load(self, saved: Mapping[str, bytes]) -> None:
-        assert not saved, sorted(saved)
+        """What another form of the same source's name left behind is not for this one."""
 
 
 _PART = re.compile(r"\{([a-z_][a-z0-9_]*)(\.\.\.)?\}")

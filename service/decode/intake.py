@@ -6,11 +6,14 @@ know points and limits.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
-from service.decode.adjust import Adjuster
-from service.decode.form import Arrived, Ask, Form, Read, Stateless, Template
+import msgspec
+
+from service.decode.adjust import Adjuster, Arrival
+from service.decode.form import Arrived, Ask, Form, Read, Stateless, Template, Waited
 from service.model import BadInput, GatewayMessage, GatewayStatus, Parcel, Rejected, summed_up
 
 
@@ -31,6 +34,14 @@ class Source:
     keeps_part: bool = False
     is_status: bool = False  # births and wills: they tell of a moment, and are not sent again from quarantine
 
+    def known_as(self, gateway: str) -> str:
+        """The name in the plant file of a gateway that arrives under this one."""
+        return gateway if self.adjuster is None else self.adjuster.known_as(gateway)
+
+    def admitted(self, gateway: str) -> str:
+        """The same; BadInput when the sources file admits only others."""
+        return gateway if self.adjuster is None else self.adjuster.admitted(gateway)
+
 
 @dataclass(slots=True)
 class Taken:
@@ -50,6 +61,7 @@ class Taken:
 
 
 NOTHING = Read()
+FUTURE_US = 60_000_000
 
 
 class Unproven(BadInput):
@@ -62,6 +74,8 @@ class Intake:
     """All sources. `payload_bytes` and `readings_most` bound one message.
 
     Of the brokers in `identified`, a message is taken only if the broker names its publisher and that is its gateway.
+    `plant_of` gives the plant time of a wall time: forms and rules know no other. A reading may be `future_us` ahead of
+    its message's arrival.
     """
 
     def __init__(
@@ -70,10 +84,13 @@ class Intake:
         *,
         payload_bytes: int,
         readings_most: int,
+        future_us: int = FUTURE_US,
         identified: Iterable[str] = (),
+        plant_of: Callable[[int], int] = lambda wall_us: wall_us,
     ) -> None:
         self.sources = tuple(sources)
         self._payload_bytes, self._readings_most = payload_bytes, readings_most
+        self._future_us, self._plant_of = future_us, plant_of
         self._identified = frozenset(identified)
 
     def filters(self, broker: str) -> tuple[str, ...]:
@@ -124,15 +141,17 @@ class Intake:
                 f"message of {len(parcel.payload)} bytes: expected at most {self._payload_bytes}; "
                 "send fewer readings in a message, or raise intake.payload_bytes"
             )
-        read = source.form.read(Arrived(parcel.topic, parcel.payload, parcel.received_us, parts, is_again))
+        at_us, is_retained = self._plant_of(parcel.received_us), parcel.delivery.is_retained
+        read = source.form.read(Arrived(parcel.topic, parcel.payload, at_us, parts, is_again, is_retained))
         if is_asked:
             for gateway in [message.gateway for message in read.messages] + [one.gateway for one in read.statuses]:
                 _prove(source, parcel, gateway)
         count = sum(len(message.readings) for message in read.messages)  # what waited was counted when it came
-        if count > self._readings_most:
-            raise BadInput(
-                f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
-            )
+        if count > self._readings_most:  # what else it says, and what it let go, has changed the form: it must be told
+            fault = f"message with {count} readings: expected at most {self._readings_most}; send fewer in a message"
+            read.faults += [fault] * count
+            numbered = [message for message in read.messages if message.seq is not None]
+            read.messages = [msgspec.structs.replace(message, readings=[]) for message in numbered]
         return read
 
     def is_status(self, broker: str, topic: str) -> bool:
@@ -145,7 +164,7 @@ class Intake:
         for source in self.sources:
             taken, parcel = Taken(source), Parcel(source.templates[0].text, b"", now_us, broker=source.broker)
             try:
-                read = source.form.due(now_us)
+                read = source.form.due(self._plant_of(now_us))
                 if read == NOTHING:
                     continue
                 self._fill(taken, source, read, parcel)
@@ -164,7 +183,8 @@ class Intake:
         for source in self.sources:
             changed += [(source.name, f"form {key}", body) for key, body in source.form.changed().items()]
             if source.adjuster is not None:
-                changed += [(source.name, f"rule {key}", body) for key, body in source.adjuster.changed().items()]
+                counters = source.adjuster.counters.changed()
+                changed += [(source.name, f"rule {key}", body) for key, body in counters.items()]
         return tuple(changed)
 
     def load(self, saved: Iterable[tuple[str, str, bytes]]) -> None:
@@ -183,30 +203,54 @@ class Intake:
             return []
         is_asked = parcel.broker in self._identified
         return [
-            message
+            msgspec.structs.replace(message, gateway=source.known_as(message.gateway))
             for message in said(parcel.payload)
             if message.gateway == parts.get("gateway", message.gateway)
             and (not is_asked or _is_of(source, parcel, message.gateway))
         ]
 
     def _fill(self, taken: Taken, source: Source, read: Read, parcel: Parcel) -> None:
-        faults, adjuster = list(read.faults), source.adjuster
-        for arrived, kept in ((read.messages, taken.messages), (read.waited, taken.waited)):
-            for message in arrived:
-                try:
-                    at_us = parcel.received_us
-                    adjusted, refused = (message, []) if adjuster is None else adjuster.adjust(message, at_us)
-                except BadInput as error:  # a stranger spoils its own message only
-                    faults += [str(error)] * max(1, len(message.readings))
-                    continue
-                kept.append(adjusted)
-                faults += refused
+        faults = list(read.faults)
+        taken.waited += self._ruled(source, read.before, faults)
+        now_us, is_retained = self._plant_of(parcel.received_us), parcel.delivery.is_retained
+        arrived = [Waited(message, now_us) for message in read.messages]
+        taken.messages += self._ruled(source, arrived, faults, is_retained=is_retained)
+        taken.waited += self._ruled(source, read.waited, faults)
         taken.heard += taken.messages + taken.waited
-        taken.statuses += read.statuses if adjuster is None else map(adjuster.status, read.statuses)
-        taken.asks += [(source.broker, ask) for ask in read.asks]
+        for status in read.statuses:
+            try:
+                taken.statuses.append(msgspec.structs.replace(status, gateway=source.admitted(status.gateway)))
+            except BadInput as error:
+                faults.append(str(error))
+        for ask in read.asks:
+            with suppress(BadInput):  # a stranger, whose message is refused anyhow, is asked nothing
+                source.admitted(ask.gateway)
+                taken.asks.append((source.broker, ask))
         taken.rejected += read.rejected
         if faults:
             taken.rejected.append(_rejected(parcel, "reading-invalid", faults))
+
+    def _ruled(
+        self, source: Source, waited: Iterable[Waited], faults: list[str], *, is_retained: bool = False
+    ) -> list[GatewayMessage]:
+        """Messages under the source's rules; what these refuse is added to the faults."""
+        ruled: list[GatewayMessage] = []
+        for message, at_us in waited:
+            if source.adjuster is None:
+                ruled.append(message)
+                continue
+            try:
+                adjusted, refused = source.adjuster.adjust(message, self.arrival(at_us, is_retained=is_retained))
+            except BadInput as error:  # a stranger spoils its own message only
+                faults += [str(error)] * max(1, len(message.readings))
+                continue
+            ruled.append(adjusted)
+            faults += refused
+        return ruled
+
+    def arrival(self, at_us: int, *, is_retained: bool = False) -> Arrival:
+        """How a message that came at `at_us`, in plant time, is dated."""
+        return Arrival(at_us, at_us + self._future_us, is_retained)
 
 
 def broken(parcel: Parcel, error: Exception) -> Rejected:
@@ -255,17 +299,10 @@ def _prove(source: Source, parcel: Parcel, gateway: str) -> None:
 def _is_of(source: Source, parcel: Parcel, gateway: str) -> bool:
     """Whether the publisher is this gateway: both by their names in the plant file."""
     publisher = parcel.identity[0]
-    return gateway == publisher or _known_as(source, gateway) == _known_as(source, publisher)
-
-
-def _known_as(source: Source, gateway: str) -> str:
-    return gateway if source.adjuster is None else source.adjuster.known_as(gateway)
+    return gateway == publisher or source.known_as(gateway) == source.known_as(publisher)
 
 
 def _load(source: Source, memories: Mapping[tuple[str, str], dict[str, bytes]]) -> None:
-    form = memories.get((source.name, "form"))
-    if form:
-        source.form.load(form)
-    rule = memories.get((source.name, "rule"))
-    if rule and source.adjuster is not None:
-        source.adjuster.load(rule)
+    source.form.load(memories.get((source.name, "form"), {}))
+    if source.adjuster is not None:
+        source.adjuster.counters.load(memories.get((source.name, "rule"), {}))

@@ -116,13 +116,21 @@ class MappedForm(Stateless):
         if not self._values:
             tag, unit = _name(self._needed(fields, "tag"), "tag"), _unit(self._needed(fields, "unit"))
             self._add(tag, unit, _rows(fields["value"], at, quality), found)
+        is_empty = bool(self._values)
         for tag, lookup in self._values:
             try:
                 value = lookup.find(item, arrived)
                 if value is not _ABSENT:
+                    is_empty = False
                     self._add(tag, "", _rows(value, at, quality), found)
             except BadInput as error:
+                is_empty = False
                 found.fault(error, f"tag {texts.shown(tag)}: ")
+        if is_empty:
+            raise BadInput(
+                "none of the values is there; expected one or more of those that the mapping names; correct "
+                "mapped.values, or give messages of another kind a topic of their own"
+            )
 
     def _add(self, tag: str, unit: str, rows: Iterable[tuple[Any, Any, Any]], found: _Found) -> None:
         for value, at, quality in rows:

@@ -56,12 +56,15 @@ class SenmlForm(Stateless):
         gateway = self._gateway
         if gateway is None and "gateway" in arrived.parts:
             gateway = named(arrived, "gateway", "correct the topic, or name the gateway in the source's settings")
-        found, faults = resolve(_records(arrived.payload, self._coding), arrived.received_us)
+        now_us = None if arrived.is_retained else arrived.received_us
+        found, faults = resolve(_records(arrived.payload, self._coding), now_us)
         _check_number(len(found), "readings")
         readings: dict[str, list[GatewayReading]] = {} if gateway is None else {gateway: []}
+        seen: set[Resolved] = set()
         for item in found:
             try:
                 whose, tag = self._names(item, gateway)
+                _check_once(item, seen)
             except BadInput as error:
                 faults.append(str(error))
                 continue
@@ -88,6 +91,17 @@ class SenmlForm(Stateless):
                     f"{TEXT_MOST}; give the sensor a shorter one"
                 )
         return gateway, tag
+
+
+def _check_once(item: Resolved, seen: set[Resolved]) -> None:
+    """A name has one value in one unit at one time; which of two the sender means, nobody knows."""
+    key = item._replace(record=0, value=0.0)
+    if key in seen:
+        raise BadInput(
+            f"SenML record {item.record}: name {shown(item.base + item.name)} comes twice at one time; expected it "
+            "once; let the sender give each its own time"
+        )
+    seen.add(key)
 
 
 def split_name(base: str, name: str, tag_from: TagFrom) -> tuple[str, str]:

@@ -42,12 +42,13 @@ class Resolved(NamedTuple):
     is_sum: bool = False
 
 
-def resolve(records: Iterable[Record], received_us: int) -> tuple[list[Resolved], list[str]]:
+def resolve(records: Iterable[Record], now_us: int | None) -> tuple[list[Resolved], list[str]]:
     """Values and sums in the order of time (equal times: as sent), and why others could not be read.
 
-    BadInput when the pack must not be used. Records of base fields alone set them, and are no fault.
+    `now_us` is when the pack arrived; None where that says nothing of its "now". BadInput when the pack must not be
+    used. Records of base fields alone set them, and are no fault.
     """
-    bases, now_s = _Bases(), received_us / 1_000_000
+    bases, now_s = _Bases(), None if now_us is None else now_us / 1_000_000
     found: list[Resolved] = []
     faults: list[str] = []
     for number, record in enumerate(records, 1):
@@ -65,7 +66,7 @@ def resolve(records: Iterable[Record], received_us: int) -> tuple[list[Resolved]
                 found += read(record, bases, common)
             except BadInput as error:
                 faults.append(str(error))
-    found.sort(key=lambda item: now_s if item.time_s is None else item.time_s)
+    found.sort(key=lambda item: (now_s or math.inf) if item.time_s is None else item.time_s)
     return found, faults
 
 
@@ -111,7 +112,7 @@ class _Bases:
         self.version = version
 
 
-def _common(record: Record, bases: _Bases, number: int, now_s: float) -> Resolved:
+def _common(record: Record, bases: _Bases, number: int, now_s: float | None) -> Resolved:
     """What value and sum of a record have in common; BadInput when it is no reading."""
     values = [label for label in VALUES if label in record]
     if len(values) > 1 or (not values and "s" not in record):  # section 4.2
@@ -140,11 +141,18 @@ def _check_name(base: str, name: str, number: int) -> None:
         )
 
 
-def _time_s(record: Record, bases: _Bases, number: int, now_s: float) -> float | None:
+def _time_s(record: Record, bases: _Bases, number: int, now_s: float | None) -> float | None:
     total = _sum_of(bases.time_s, _number(record, "t", number, 0.0), "bt + t", number)
     if total >= RELATIVE_BELOW_S:
         return total
-    return now_s + total if total else None  # section 4.5.3: zero is "roughly now", so the arrival is all that is known
+    if total and now_s is None:
+        raise BadInput(
+            f"SenML record {number}: t {total:g} s from now, in a pack that the broker kept for nobody knows how long; "
+            "expected a time; let the sender send Unix time, or not retain its messages"
+        )
+    return (
+        now_s + total if total and now_s is not None else None
+    )  # section 4.5.3: zero is "roughly now", so the arrival is all that is known
 
 
 def _value(record: Record, bases: _Bases, common: Resolved) -> list[Resolved]:

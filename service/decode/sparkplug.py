@@ -1,6 +1,7 @@
 """The Sparkplug B form (Sparkplug 3.0.0, Eclipse, 16 November 2022): births, data and deaths of edge nodes.
 
-Owns what is remembered of all edge nodes, and when a rebirth is asked for. Must never convert a unit or read a clock.
+Owns what each message means for its edge node, and when a rebirth is asked for. Must never convert a unit or read a
+clock.
 
 It commands no output. The only thing it ever wants published is the request to be told all names again: NCMD with the
 one metric "Node Control/Rebirth", which every edge node must understand and which changes nothing of the process. With
@@ -10,7 +11,8 @@ What the specification leaves open, and what is done here:
 
 - A message that waits for an earlier one is acknowledged like any other, so it is part of what is saved, as it came.
   What is wrong with it shows when its turn comes, and then it goes to quarantine by itself.
-- When a device dies whose readings are those of its node's gateway, each of its metrics becomes bad.
+- When a device dies whose readings are those of its node's gateway, each of its metrics becomes bad, dated after all
+  that was measured. A device that is not born again within a minute of its node counts as dead.
 - A message that is tried again from quarantine is read with today's names and changes nothing.
 """
 
@@ -19,45 +21,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Literal, NamedTuple
 
-from service.decode.form import TEXT_MOST, Arrived, Ask, Read
-from service.decode.sparkplug_metrics import Speaker, lost, matched, named, readings
+from service.decode.form import TEXT_MOST, Arrived, Ask, Read, Waited
+from service.decode.sparkplug_metrics import Speaker, lost, matched, named, newest_ms, readings
 from service.decode.sparkplug_node import METRICS_AT_MOST, Held, Known, Node, Place
+from service.decode.sparkplug_nodes import NODES_AT_MOST, Nodes
 from service.decode.sparkplug_payload import DEATH, Payload, death_of, decoded, rebirth
+from service.decode.sparkplug_topic import SPACE, Topic, topic_of
 from service.model import BadInput, GatewayMessage, GatewayReading, GatewayStatus, Rejected, summed_up
 
-NODES_AT_MOST = 5000
 WAITING_AT_MOST = 256  # nodes of which something waits; beyond it nothing more is waited for
 ASK_EVERY_US = 60_000_000  # at most one request to a node
 REORDER_US = 5_000_000
 
 GatewayOf = Literal["node", "device", "node-device"]
 State = Literal["online", "offline"]
-_SPACE, _STATE = "spBv1.0", "STATE"
-_LEVELS = {"NBIRTH": 4, "NDEATH": 4, "NDATA": 4, "NCMD": 4, "DBIRTH": 5, "DDEATH": 5, "DDATA": 5, "DCMD": 5}
-_COMMANDS = ("NCMD", "DCMD")
 _STATES: dict[str, State] = {"NBIRTH": "online", "DBIRTH": "online", "DDEATH": "offline"}
-
-
-class Topic(NamedTuple):
-    """Who speaks, and what kind of message it is; `device` is empty for the edge node itself."""
-
-    group: str
-    kind: str
-    node: str
-    device: str
-
-    @property
-    def key(self) -> str:
-        return f"{self.group}/{self.node}"
-
-    @property
-    def text(self) -> str:
-        """The topic as it came."""
-        return "/".join(filter(None, (_SPACE, self.group, self.kind, self.node, self.device)))
-
-    @property
-    def is_birth(self) -> bool:
-        return self.kind in ("NBIRTH", "DBIRTH")
 
 
 class Said(NamedTuple):
@@ -68,20 +46,10 @@ class Said(NamedTuple):
     received_us: int
     turn: int | None = None
 
-
-def topic_of(text: str) -> Topic | None:
-    """The parts of a topic; None for what is not for us (the state of hosts, commands). BadInput when it is none."""
-    levels = text.split("/")
-    if len(levels) == 3 and levels[:2] == [_SPACE, _STATE]:
-        return None
-    ids = [each for i, each in enumerate(levels) if i not in (0, 2)]
-    kind = levels[2] if len(levels) > 2 else ""
-    if levels[0] != _SPACE or _LEVELS.get(kind) != len(levels) or not all(_is_id(each) for each in ids):
-        raise BadInput(
-            f"topic {text[:TEXT_MOST]!r}: expected {_SPACE}/group/type/node[/device] with one of the types "
-            f"{', '.join(_LEVELS)} and names of 1 to {TEXT_MOST} characters without + or #; correct the source's topic"
-        )
-    return None if kind in _COMMANDS else Topic(levels[1], kind, levels[3], "".join(levels[4:]))
+    @property
+    def sent_ms(self) -> int:
+        """When it was sent; when it arrived, if it does not say."""
+        return self.received_us // 1000 if self.sent.sent_ms is None else self.sent.sent_ms
 
 
 class SparkplugForm:
@@ -96,10 +64,7 @@ class SparkplugForm:
         self, *, gateway_of: GatewayOf = "node", asks_rebirth: bool = True, reorder_us: int = REORDER_US
     ) -> None:
         self._gateway_of, self._asks_rebirth, self._reorder_us = gateway_of, asks_rebirth, reorder_us
-        self._nodes: dict[str, Node] = {}
-        self._waiting: set[str] = set()
-        self._moved: set[str] = set()
-        self._renamed: set[str] = set()
+        self._nodes = Nodes()
         self._asked_us: dict[str, int] = {}
 
     # ------------------------------------------------------------ the form
@@ -116,6 +81,7 @@ class SparkplugForm:
             self._reread(said, found)
             return found
         self._overdue(topic, arrived.received_us, found)
+        _let_go_before(found)
         if topic.kind == "NDEATH":
             self._died(said, found)
         elif topic.kind == "NBIRTH":
@@ -125,33 +91,22 @@ class SparkplugForm:
         return found
 
     def due(self, now_us: int) -> Read:
-        """The readings that have waited long enough for a message that did not come."""
+        """The readings that have waited long enough for a message that did not come, and devices not born again."""
         found = Read()
-        for key in sorted(self._waiting):
+        for key in sorted(self._nodes.waiting | self._nodes.reborn):
             group, node = key.split("/")
-            self._overdue(Topic(group, "", node, ""), now_us, found)
+            topic = Topic(group, "", node, "")
+            self._overdue(topic, now_us, found)
+            self._miss(topic, now_us, found)
         return found
 
     def changed(self) -> dict[str, bytes]:
-        """Under "group/node" the names, under "group/node/place" where it is in its session and what waits."""
-        found: dict[str, bytes] = {}
-        for key in sorted(self._moved):
-            place, names = self._nodes[key].saved()
-            found[f"{key}/place"] = place
-            if key in self._renamed:
-                found[key] = names
-        self._moved.clear()
-        self._renamed.clear()
-        return found
+        """What is to be saved, by key; an empty body is one to be deleted."""
+        return self._nodes.changed()
 
     def load(self, saved: Mapping[str, bytes]) -> None:
-        """Take up what was saved last."""
-        self._nodes = {
-            key: Node.loaded(saved[f"{key}/place"], names) for key, names in saved.items() if key.count("/") == 1
-        }
-        self._waiting = {key for key, node in self._nodes.items() if node.place.held}
-        self._moved.clear()
-        self._renamed.clear()
+        """Take up what was saved last. A node of which a part cannot be read is unknown, and asked for its births."""
+        self._nodes.load(saved)
 
     # ------------------------------------------------------------ births and deaths of nodes
 
@@ -163,11 +118,8 @@ class SparkplugForm:
                 raise BadInput(f"NDEATH of {topic.key!r} without {DEATH}: expected that of its birth; mend its will")
         elif said.sent.seq is None:
             raise BadInput(f"{topic.kind} of {topic.key!r} without seq: expected 0 to 255; mend the edge node")
-        elif topic.key not in self._nodes and len(self._nodes) >= NODES_AT_MOST:
-            raise BadInput(
-                f"edge node {topic.key!r}: expected at most {NODES_AT_MOST} nodes, and so many are known; "
-                "narrow the source's topic"
-            )
+        else:
+            self._nodes.check_room(topic.key)
         if len(gateway) > TEXT_MOST:
             raise BadInput(
                 f"gateway {gateway!r}: {len(gateway)} characters; expected at most {TEXT_MOST}; shorten the names of "
@@ -177,15 +129,13 @@ class SparkplugForm:
     def _born(self, said: Said, found: Read) -> None:
         """A session begins. What still waits belongs to the one before; devices are known again with their births."""
         topic, sent = said.topic, said.sent
+        node = Node(Place(death_of(sent), sent.sent_ms or 0, sent.seq or 0, sent_ms=sent.sent_ms or 0))
         before = self._nodes.get(topic.key)
-        devices: dict[str, list[Known]] = {}
         if before is not None:
             self._give_up_all(topic, before, found)
-            if before.place.is_alive:  # of a device that is not heard again, a death must still be told
-                devices = {device: [] for device in before.devices if device}
-        place = Place(death_of(sent), sent.sent_ms or 0, sent.seq or 0, sent_ms=sent.sent_ms or 0)
-        node = self._nodes[topic.key] = Node(place, devices)
-        self._moved.add(topic.key)
+            node.measured(before.place.data_ms)
+            node.former = before.to_be_reborn(said.received_us, said.sent_ms)
+        self._nodes.put(topic.key, node)
         self._use(said._replace(turn=0), node, found)
 
     def _died(self, said: Said, found: Read) -> None:
@@ -195,11 +145,24 @@ class SparkplugForm:
         if node is None or not node.place.is_alive or node.place.death not in (None, death_of(said.sent)):
             return
         self._give_up_all(topic, node, found)
-        node.place.is_alive = False
-        self._moved.add(topic.key)
-        for device in ("", *sorted(filter(None, node.devices))):
+        node.place.is_alive, node.place.died_us = False, said.received_us
+        self._nodes.moved.add(topic.key)
+        for device in ("", *sorted({*node.devices, *node.former} - {""})):
             # A will is written when the node connects, so its time is not that of the death.
             self._tell("offline", topic._replace(device=device), node, None, found)
+
+    def _miss(self, topic: Topic, now_us: int, found: Read) -> None:
+        """Devices that were not born again in time are lost."""
+        node = self._nodes.get(topic.key)
+        assert node is not None, topic
+        for device, former in node.not_reborn(now_us):
+            self._nodes.reformed.add(topic.key)
+            of_device = topic._replace(device=device)
+            self._tell("offline", of_device, node, None, found)
+            if bad := self._lost(of_device, former.metrics, node, former.now_ms(now_us)):
+                found.waited.append(Waited(GatewayMessage(self._gateway(of_device), bad), now_us))
+        if not node.former:
+            self._nodes.reborn.discard(topic.key)
 
     # ------------------------------------------------------------ order
 
@@ -213,35 +176,43 @@ class SparkplugForm:
             return
         turn, due = node.number(sent.seq or 0, sent.sent_ms or 0), node.place.next
         said = said._replace(turn=turn)
+        self._nodes.moved.add(topic.key)
         if turn < due:
-            self._late(said, node, found)
+            self._late(said, node, turn, found)
             return
-        self._moved.add(topic.key)
         node.saw(sent.sent_ms or 0)
         if turn > due:
             self._hold(said, node, payload, found)
             return
         node.place.next += 1
-        is_unknown = self._use(said, node, found)
-        if self._release(topic, node, found) or is_unknown:
-            self._ask(topic, said.received_us, "", found)
+        wanted = topic if self._use(said, node, found) else None
+        wanted = self._release(topic, node, found) or wanted
+        if wanted is not None:
+            self._ask(wanted, said.received_us, "", found)
 
-    def _late(self, said: Said, node: Node, found: Read) -> None:
-        """From behind: a birth or death among them has been overtaken, so only readings are taken."""
-        if said.turn is not None and said.turn < 1:
+    def _late(self, said: Said, node: Node, turn: int, found: Read) -> None:
+        """From behind: a birth or death among them may have been overtaken, so only readings are taken.
+
+        The death of a device that was not born since has not been overtaken.
+        """
+        topic = said.topic
+        if turn < 1:  # or a node whose clock stands still, of which much was lost: with a birth its count begins anew
             found.faults.append(
-                f"{said.topic.kind} of {said.topic.key!r}, seq {said.sent.seq}: sent before the node's birth, under "
+                f"{topic.kind} of {topic.key!r}, seq {said.sent.seq}: sent before the node's birth, under "
                 "names of which nothing is known; expected the birth first; let its messages keep their order"
             )
-        elif self._use(said, node, found, is_live=False):
-            self._ask(said.topic, said.received_us, "", found)
+            self._ask(topic, said.received_us, "", found)
+            return
+        is_dead = topic.kind == "DDEATH" and node.is_born_before(topic.device, turn)
+        if self._use(said, node, found, is_live=is_dead):
+            self._ask(topic, said.received_us, "", found)
 
     def _hold(self, said: Said, node: Node, payload: bytes, found: Read) -> None:
         assert said.turn is not None
         topic = said.topic
         node.hold(Held(said.turn, topic.kind, topic.device, said.received_us, payload))
-        self._waiting.add(topic.key)
-        while node.place.held and (node.is_full() or len(self._waiting) > WAITING_AT_MOST):
+        self._nodes.waiting.add(topic.key)
+        while node.place.held and (node.is_full() or len(self._nodes.waiting) > WAITING_AT_MOST):
             self._give_up(topic, node, said.received_us, found)
 
     def _overdue(self, topic: Topic, now_us: int, found: Read) -> None:
@@ -261,17 +232,19 @@ class SparkplugForm:
         while node.place.held:
             node.give_up()
             self._release(topic, node, found)
+        _let_go_before(found)
 
-    def _release(self, topic: Topic, node: Node, found: Read) -> bool:
-        """Let take their turn what waited for it, each with the faults of its own; whether births are wanted."""
-        is_unknown = False
+    def _release(self, topic: Topic, node: Node, found: Read) -> Topic | None:
+        """Let take their turn what waited for it, each with the faults of its own; whose births are wanted."""
+        wanted = None
         while (held := node.ready()) is not None:
-            self._moved.add(topic.key)
+            self._nodes.moved.add(topic.key)
             inner = Read()
             source = topic._replace(kind=held.kind, device=held.device)
             said = Said(source, decoded(held.payload), held.received_us, held.number)
-            is_unknown = self._use(said, node, inner, without_at=held.received_us / 1e6) or is_unknown
-            found.waited += inner.messages
+            if self._use(said, node, inner, without_at=held.received_us / 1e6):
+                wanted = source
+            found.waited += [Waited(message, held.received_us) for message in inner.messages]
             found.statuses += inner.statuses
             if inner.faults:
                 reason, count = summed_up(inner.faults), len(inner.faults)
@@ -279,8 +252,8 @@ class SparkplugForm:
                     Rejected(source.text, held.payload, held.received_us, "reading-invalid", reason, count)
                 )
         if not node.place.held:
-            self._waiting.discard(topic.key)
-        return is_unknown
+            self._nodes.waiting.discard(topic.key)
+        return wanted
 
     # ------------------------------------------------------------ what a message says
 
@@ -304,33 +277,43 @@ class SparkplugForm:
             known, faults = named(speaker, sent)
             found.faults += faults
             if is_live and node is not None:
-                self._learn(topic, node, known, found)
+                self._learn(said, node, known, found)
         else:
             known = matched(sent, node.names(topic.device) if node is not None else {})
         read = readings(speaker, sent, known, is_birth=topic.is_birth, without_at=without_at)
         found.faults += read.faults
+        if said.turn is not None and node is not None:
+            node.measured(newest_ms(read.found, said.received_us))
         if topic.kind == "DDEATH" and is_live and node is not None:
-            read.found = self._lose(topic, node, sent)
+            read.found = self._lose(said, node)
         self._add(said, node, read.found, found)
         if is_live and node is not None and topic.kind in _STATES:
             self._tell(_STATES[topic.kind], topic, node, sent, found)
         return read.is_unknown and node is not None and node.has_room
 
-    def _learn(self, topic: Topic, node: Node, metrics: list[Known], found: Read) -> None:
-        left = node.learn(topic.device, metrics)
-        self._renamed.add(topic.key)
+    def _learn(self, said: Said, node: Node, metrics: list[Known], found: Read) -> None:
+        topic = said.topic
+        self._rename(topic, node)
+        left = node.learn(topic.device, metrics, said.turn or 0)
         if left:
             found.faults.append(
                 f"{topic.kind} of {topic.key!r}: {left} metrics more than {METRICS_AT_MOST}; expected at most that "
                 "many of one edge node, devices included; let it send fewer"
             )
 
-    def _lose(self, topic: Topic, node: Node, sent: Payload) -> list[GatewayReading]:
+    def _lose(self, said: Said, node: Node) -> list[GatewayReading]:
         """A device died: its metrics as bad, where its gateway is the node and lives on."""
-        gone = node.forget(topic.device)
-        self._renamed.add(topic.key)
-        at: str | float = "" if sent.sent_ms is None else sent.sent_ms / 1000
-        return lost(self._speaker(topic), gone, at) if self._gateway_of == "node" else []
+        self._rename(said.topic, node)
+        return self._lost(said.topic, node.forget(said.topic.device), node, said.sent_ms)
+
+    def _lost(self, topic: Topic, metrics: list[Known], node: Node, at_ms: int) -> list[GatewayReading]:
+        return lost(self._speaker(topic), metrics, node.end_of(at_ms)) if self._gateway_of == "node" else []
+
+    def _rename(self, topic: Topic, node: Node) -> None:
+        """Note that the names of a device are about to change."""
+        self._nodes.renamed.add(topic.key)
+        if topic.device in node.former:
+            self._nodes.reformed.add(topic.key)
 
     def _add(self, said: Said, node: Node | None, found_here: list[GatewayReading], found: Read) -> None:
         """One message of the gateway. The count is the node's, so it numbers no messages of devices apart."""
@@ -369,11 +352,18 @@ class SparkplugForm:
             self._asked_us = recent
         self._asked_us[topic.key] = now_us
         if self._asks_rebirth:
-            found.asks.append(Ask(f"{_SPACE}/{topic.group}/NCMD/{topic.node}", rebirth(max(now_us, 0) // 1000)))
+            to = f"{SPACE}/{topic.group}/NCMD/{topic.node}"
+            found.asks.append(Ask(to, rebirth(max(now_us, 0) // 1000), self._gateway(topic)))
         elif why:
             found.faults.append(
                 f"edge node {topic.key!r}: {why}; expected each; let it send its births (Node Control/Rebirth)"
             )
+
+
+def _let_go_before(found: Read) -> None:
+    """What has been let go so far is older than the message that is read now."""
+    found.before += found.waited
+    found.waited = []
 
 
 def _unborn(topic: Topic) -> str:
@@ -381,7 +371,3 @@ def _unborn(topic: Topic) -> str:
         f"{topic.kind} of {topic.key!r}: its birth is not known; expected NBIRTH first; "
         "let the edge node send its births (Node Control/Rebirth)"
     )
-
-
-def _is_id(text: str) -> bool:
-    return 0 < len(text) <= TEXT_MOST and not set("+#\0") & set(text)

@@ -1,7 +1,10 @@
 """What the metrics of one Sparkplug message say: the names of a birth, and readings. Remembers nothing.
 
 - "Historical" metrics are read like others: each reading counts at its own time. "Transient" ones are passed over.
-- A metric that is null has no value and is bad; a quality that is not GOOD is bad.
+- A metric that is null has no value and is bad; a quality that is not GOOD is bad. When a quality is lost the metric's
+  time may stay that of its last value: such a reading is dated by the payload where that is later, unless it is
+  historical or the payload has a later value of the same metric.
+- A value that names another data type than its birth is no number: nobody knows which of the two is meant.
 - Texts, times, tables and templates are common as particulars of a device: no readings, and no fault. Nor are bdSeq and
   the controls, which are never written.
 """
@@ -26,6 +29,8 @@ from service.decode.sparkplug_payload import (
     shown,
 )
 from service.model import GatewayReading
+
+AHEAD_MOST_MS = 60_000  # what is further ahead of its arrival is nobody's present
 
 
 class Speaker(NamedTuple):
@@ -75,7 +80,8 @@ def readings(
 ) -> Readings:
     """Readings of metrics that are known; `without_at` is the time of one that has none, nor its payload."""
     said = Readings()
-    for metric, name in zip(sent.metrics, known, strict=True):
+    last = {name.name: place for place, name in enumerate(known) if name is not None}
+    for place, (metric, name) in enumerate(zip(sent.metrics, known, strict=True)):
         if metric.is_transient or (is_birth and name is not None and not name.datatype):
             continue  # what is wrong with a birth has been said where it was named
         if name is None or not name.datatype:
@@ -83,11 +89,21 @@ def readings(
             said.faults.append(_strange(speaker, metric, name))
         elif name.datatype in NUMBERS:
             at_ms = sent.sent_ms if metric.at_ms is None else metric.at_ms
+            is_lost = not metric.is_good and not metric.is_historical and last[name.name] == place
+            if is_lost and at_ms is not None:
+                at_ms = max(at_ms, sent.sent_ms or 0)
             _read(speaker, metric, name, without_at if at_ms is None else at_ms / 1000, said)
     return said
 
 
-def lost(speaker: Speaker, gone: list[Known], at: str | float) -> list[GatewayReading]:
+def newest_ms(found: Sequence[GatewayReading], received_us: int) -> int:
+    """The time of the newest reading of a message that arrived then; 0 when it has none that can be of the present."""
+    received_ms = received_us // 1000
+    times = [received_ms if isinstance(each.at, str) else round(each.at * 1000) for each in found]
+    return max((each for each in times if each <= received_ms + AHEAD_MOST_MS), default=0)
+
+
+def lost(speaker: Speaker, gone: list[Known], at: float) -> list[GatewayReading]:
     """The metrics of a device that died: each is bad from then on."""
     return [
         GatewayReading(speaker.prefix + known.name, at, known.unit, None, "bad")
@@ -118,14 +134,16 @@ def _strange(speaker: Speaker, metric: Metric, known: Known | None) -> str:
 
 def _read(speaker: Speaker, metric: Metric, known: Known, at: str | float, said: Readings) -> None:
     tag, unit = speaker.prefix + known.name, metric.unit or known.unit
-    value = None if metric.is_null else number(metric, known.datatype)
+    is_other = metric.datatype not in (0, known.datatype)
+    value = None if metric.is_null or is_other else number(metric, known.datatype)
     if value is not None and metric.is_good:
         said.found.append(GatewayReading(tag, at, unit, value))
     elif metric.is_null or not metric.is_good:
         said.found.append(GatewayReading(tag, at, unit, value, "bad"))
     else:
         value_sent = f"{metric.value!r} in {metric.field}" if metric.field else "no number"
+        of_type = f" of data type {metric.datatype}" if is_other else ""
         said.faults.append(
-            f"{speaker.who}: metric {known.name!r}: {value_sent}; expected a finite value of data type "
+            f"{speaker.who}: metric {known.name!r}: {value_sent}{of_type}; expected a finite value of data type "
             f"{known.datatype}, or is_null; mend the edge node"
         )

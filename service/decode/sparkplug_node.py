@@ -9,7 +9,10 @@ Owns the order of its messages. Must never read a payload, a topic or a clock. T
   as long as there is room (`HELD_AT_MOST`, `HELD_BYTES_AT_MOST`). Then they are given up.
 - A message from behind was given up, or came before. It is told from one that is more than 128 ahead by when it was
   sent: not after the newest that was seen. It changes nothing.
+  But it may be the death of a device that was not born since.
 - After the will with the birth's own bdSeq nothing is known until the next birth.
+- With each birth of the node the names of its devices are void, until each is born again. What was known of them is
+  kept for as long, `REBORN_WITHIN_US` at most, only so that it can be said which values are lost.
 """
 
 from __future__ import annotations
@@ -22,6 +25,7 @@ import msgspec
 HELD_AT_MOST = 64  # messages of a node
 HELD_BYTES_AT_MOST = 262_144  # of a node, payloads
 METRICS_AT_MOST = 10_000  # of a node with its devices; each device counts as one more
+REBORN_WITHIN_US = 60_000_000
 _HALF = 128
 
 
@@ -44,7 +48,19 @@ class Held(NamedTuple):
     payload: bytes
 
 
-class Place(msgspec.Struct):
+class Former(NamedTuple):
+    """A device that is to be born again: its metrics as they were, when the node's birth arrived, and its own time."""
+
+    since_us: int
+    since_ms: int
+    metrics: list[Known]
+
+    def now_ms(self, now_us: int) -> int:
+        """The present by the node's clock."""
+        return self.since_ms + max(now_us - self.since_us, 0) // 1000
+
+
+class Place(msgspec.Struct, omit_defaults=True):
     """Where a node is in its session; `death` is its bdSeq, `first` the birth's number on the wire."""
 
     death: int | None
@@ -52,13 +68,17 @@ class Place(msgspec.Struct):
     first: int
     next: int = 1
     sent_ms: int = 0  # the newest message that was seen
+    data_ms: int = 0  # the newest reading that was seen, in earlier sessions too
     is_alive: bool = True
+    died_us: int = 0  # when its will arrived
+    born: dict[str, int] = {}  # the number of each device's birth
     held: list[Held] = []  # by number
 
 
 Names = dict[str | int | None, Known]
 _place = msgspec.json.Decoder(Place)
 _devices = msgspec.json.Decoder(dict[str, list[Known]])
+_former = msgspec.json.Decoder(dict[str, Former])
 
 
 def index(metrics: list[Known]) -> Names:
@@ -74,19 +94,29 @@ def index(metrics: list[Known]) -> Names:
 
 
 class Node:
-    """One edge node. `devices` has the metrics of each device that was born, under "" those of the node itself."""
+    """One edge node. `devices` has the metrics of each device that was born, under "" those of the node itself.
 
-    def __init__(self, place: Place, devices: dict[str, list[Known]]) -> None:
-        self.place, self.devices = place, devices
-        self._names = {device: index(metrics) for device, metrics in devices.items()}
+    `former` has what was known of the devices that were not born again since the node was.
+    """
+
+    def __init__(
+        self, place: Place, devices: dict[str, list[Known]] | None = None, former: dict[str, Former] | None = None
+    ) -> None:
+        self.place, self.devices, self.former = place, devices or {}, former or {}
+        self._names = {device: index(metrics) for device, metrics in self.devices.items()}
 
     @classmethod
-    def loaded(cls, place: bytes, devices: bytes) -> Node:
-        return cls(_place.decode(place), _devices.decode(devices))
+    def loaded(cls, place: bytes, devices: bytes, former: bytes) -> Node:
+        """From what was saved; ValueError when it cannot be read."""
+        return cls(_place.decode(place), _devices.decode(devices), _former.decode(former) if former else {})
 
     def saved(self) -> tuple[bytes, bytes]:
         """Where it is (small, changes with every message) and the names (large, change with births), as JSON."""
         return msgspec.json.encode(self.place), msgspec.json.encode(self.devices)
+
+    def saved_former(self) -> bytes:
+        """As JSON; empty when there is none."""
+        return msgspec.json.encode(self.former) if self.former else b""
 
     @property
     def boot(self) -> str:
@@ -96,9 +126,11 @@ class Node:
     def names(self, device: str) -> Names:
         return self._names.get(device, {})
 
-    def learn(self, device: str, metrics: list[Known]) -> int:
+    def learn(self, device: str, metrics: list[Known], number: int) -> int:
         """Take up what a birth names, in place of what was known of the device; how many found no room."""
         self.forget(device)
+        if device:
+            self.place.born[device] = number
         room = self._room() - 1
         if room >= 0:
             self.devices[device] = metrics[:room]
@@ -111,12 +143,38 @@ class Node:
         return self._room() > 1
 
     def _room(self) -> int:
-        return METRICS_AT_MOST - sum(1 + len(known) for known in self.devices.values())
+        former = sum(1 + len(each.metrics) for each in self.former.values())
+        return METRICS_AT_MOST - former - sum(1 + len(known) for known in self.devices.values())
 
     def forget(self, device: str) -> list[Known]:
-        """What was known of a device."""
+        """What was known of a device, in this session or before."""
         self._names.pop(device, None)
-        return self.devices.pop(device, [])
+        self.place.born.pop(device, None)
+        former = self.former.pop(device, None)
+        return self.devices.pop(device, former.metrics if former is not None else [])
+
+    # ------------------------------------------------------------ devices that may be lost
+
+    def to_be_reborn(self, since_us: int, since_ms: int) -> dict[str, Former]:
+        """What a birth of the node leaves of its devices; no wait is begun anew."""
+        left = {device: Former(since_us, since_ms, known) for device, known in self.devices.items() if device}
+        return self.former | left
+
+    def not_reborn(self, now_us: int) -> list[tuple[str, Former]]:
+        """The devices that were to be born again and were not in time; they are forgotten."""
+        late = [name for name, each in self.former.items() if abs(now_us - each.since_us) >= REBORN_WITHIN_US]
+        return [(device, self.former.pop(device)) for device in sorted(late)]
+
+    def is_born_before(self, device: str, number: int) -> bool:
+        """Whether a message of this number is later than the device's birth."""
+        return self.place.born.get(device, 0) < number
+
+    def measured(self, newest_ms: int) -> None:
+        self.place.data_ms = max(self.place.data_ms, newest_ms)
+
+    def end_of(self, at_ms: int) -> float:
+        """The time of a death of that time, Unix seconds: no reading may count as newer than that it is lost."""
+        return max(at_ms, self.place.data_ms + 1) / 1000
 
     # ------------------------------------------------------------ order
 

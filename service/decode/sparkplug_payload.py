@@ -49,6 +49,7 @@ class Metric(NamedTuple):
     is_transient: bool
     is_good: bool
     unit: str
+    is_historical: bool = False  # of a moment that was not the present any more when it was sent
 
 
 class Payload(NamedTuple):
@@ -70,10 +71,11 @@ _SCHEMA: dict[str, list[tuple[str, int, int, str]]] = {  # field, number, kind, 
                       ("string_value", 8, _BYTES, "oneof")],
     "PropertySet": [("keys", 1, _BYTES, "repeated"), ("values", 2, _MESSAGE, "PropertyValue")],
     "Metric": [("name", 1, _BYTES, ""), ("alias", 2, _UINT64, ""), ("timestamp", 3, _UINT64, ""),
-               ("datatype", 4, _UINT32, ""), ("is_transient", 6, _BOOL, ""), ("is_null", 7, _BOOL, ""),
-               ("properties", 9, _MESSAGE, "PropertySet"), ("int_value", 10, _UINT32, "oneof"),
-               ("long_value", 11, _UINT64, "oneof"), ("float_value", 12, _FLOAT, "oneof"),
-               ("double_value", 13, _DOUBLE, "oneof"), ("boolean_value", 14, _BOOL, "oneof")],
+               ("datatype", 4, _UINT32, ""), ("is_historical", 5, _BOOL, ""), ("is_transient", 6, _BOOL, ""),
+               ("is_null", 7, _BOOL, ""), ("properties", 9, _MESSAGE, "PropertySet"),
+               ("int_value", 10, _UINT32, "oneof"), ("long_value", 11, _UINT64, "oneof"),
+               ("float_value", 12, _FLOAT, "oneof"), ("double_value", 13, _DOUBLE, "oneof"),
+               ("boolean_value", 14, _BOOL, "oneof")],
     "Payload": [("timestamp", 1, _UINT64, ""), ("metrics", 2, _MESSAGE, "Metric"), ("seq", 3, _UINT64, ""),
                 ("body", 5, _BYTES, "")],
 }  # fmt: skip
@@ -167,6 +169,7 @@ def _metric(sent: Any) -> Metric:
         sent.is_transient,
         is_good,
         unit,
+        sent.is_historical,
     )
 
 

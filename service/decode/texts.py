@@ -93,6 +93,8 @@ def check_time_form(form: str, time_zone: str) -> None:
             f"time_zone {time_zone!r}: times in the form {form!r} say their offset themselves; leave it out"
         )
     if not says_zone:
+        if "%" not in form:
+            _check_pattern(form)
         if not time_zone:
             raise ValueError(f'time_form {form!r}: expected a time_zone beside it; name it, such as "Europe/Dublin"')
         _zone(time_zone)
@@ -111,7 +113,7 @@ def _check_pattern(form: str) -> None:
     try:
         again = datetime.strptime(_SAMPLE.strftime(form), form)  # noqa: DTZ007 - only its digits are compared
         fits = again.replace(second=0, tzinfo=UTC) == _SAMPLE and "%Z" not in form.replace("%%", "")
-    except ValueError:
+    except (ValueError, re.error):  # the second of a directive that is there twice
         fits = False
     if not fits:
         raise ValueError(
@@ -136,7 +138,7 @@ def _from_pattern(text: str, form: str, time_zone: str) -> float:
         if at.tzinfo is None:
             at = _placed(at, text, time_zone)
         return (at - EPOCH) // timedelta(microseconds=1) / 1_000_000
-    except (ValueError, OverflowError) as error:
+    except (ValueError, OverflowError, re.error) as error:
         raise BadInput(
             f"time {shown(text)}: expected the form {form!r}; "
             "correct the sender, or set time_form to the form that it writes"

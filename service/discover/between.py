@@ -14,6 +14,7 @@ from service.discover.words import BY_NAME
 REST_PART = 0.1  # of the highest airflow or current: below it the fan stands still
 REST_LEAST = 5  # readings
 NEAR_US = 60_000_000  # of an airflow and a differential pressure that belong together
+MOST_PART = 0.9  # of the values at rest must be off to call the zero off
 ZERO_PASS, ZERO_FAIL = 0.10, 0.25  # inH2O; trade knowledge from memory, as for commissioning
 RATIO_WIDTH = 0.05
 # What one unit taken for another makes of a value: mbar, kPa, Pa, mmH2O of inH2O; bar and kPa of psi.
@@ -42,38 +43,51 @@ def _at_rest(of_kind: Mapping[str, Pair]) -> None:
     if mover is None or "dp" not in of_kind:
         return
     found, series = of_kind["dp"]
-    still = _still(mover[1])
-    if found.unit == "" or len(still) < REST_LEAST:
+    if found.unit == "" or found.is_merged or mover[0].is_merged:
         return
-    values = [value for at_us, value in series.values if _is_near(at_us, still) and value not in found.bad_codes]
-    if len(values) < REST_LEAST:
-        return
-    middle = in_unit(BY_NAME["dp"], found.unit, sorted(values)[len(values) // 2])
-    assert middle is not None
+    states = _states(*mover)
+    values = [value for at_us, value in series.values if _is_still(at_us, states) and value not in found.bad_codes]
+    if len(values) >= REST_LEAST:
+        _judge_zero(found, values)
+
+
+def _judge_zero(found: TagFound, values: Sequence[float]) -> None:
+    """Say of the zero what nearly all values at rest say; nothing where some are zero and others are far from it."""
+    shown = [seen for value in values if (seen := in_unit(BY_NAME["dp"], found.unit, value)) is not None]
+    middle = sorted(shown)[len(shown) // 2]
+    least = sorted(map(abs, shown))[int((1 - MOST_PART) * len(shown))]
     if abs(middle) <= ZERO_PASS:
         found.notes.append(
             f"with the fan off it is within {ZERO_PASS:g} inH2O of zero: that proves the zero, not the unit"
         )
-    elif abs(middle) <= ZERO_FAIL:
+    elif least > ZERO_PASS and abs(middle) <= ZERO_FAIL:
         found.notes.append(f"with the fan off it shows {middle:.2f} inH2O, more than 0.1: check the zero")
-    else:
+    elif least > ZERO_FAIL:
         found.questions.append(
             f"with the fan off it shows {middle:.2f} inH2O where zero is expected: another value, an offset, or a "
             "plugged line"
         )
 
 
-def _still(series: Series) -> list[int]:
-    values = sorted(abs(value) for _, value in series.values)
-    if not values:
-        return []
-    most = REST_PART * values[int(0.9 * (len(values) - 1))]
-    return sorted(at_us for at_us, value in series.values if abs(value) < most)
+def _states(found: TagFound, series: Series) -> list[tuple[int, bool]]:
+    """When airflow or current was read, and whether it showed a fan that stands still, in the order of time."""
+    values = [(at_us, abs(value)) for at_us, value in series.values if value not in found.bad_codes]
+    sizes = sorted(size for _, size in values)
+    most = REST_PART * sizes[int(0.9 * (len(sizes) - 1))] if sizes else 0.0
+    return sorted((at_us, size < most) for at_us, size in values)
 
 
-def _is_near(at_us: int, instants: Sequence[int]) -> bool:
-    place = bisect_left(instants, at_us)
-    return any(abs(instants[near] - at_us) <= NEAR_US for near in (place - 1, place) if 0 <= near < len(instants))
+def _is_still(at_us: int, states: Sequence[tuple[int, bool]]) -> bool:
+    """Whether the fan stood still at both looks at it around an instant, the nearer of them close to it.
+
+    A look at that very instant counts alone.
+    """
+    place = bisect_left(states, (at_us, False))
+    if place < len(states) and states[place][0] == at_us:
+        return states[place][1]
+    around = states[max(place - 1, 0) : place + 1]
+    is_close = any(abs(seen_us - at_us) <= NEAR_US for seen_us, _ in around)
+    return len(around) == 2 and is_close and all(is_still for _, is_still in around)
 
 
 def _side_by_side(kind: str, one: TagFound, other: TagFound) -> None:

@@ -41,6 +41,7 @@ def spread_of(series: Series, heard: Heard, kept: Kept) -> tuple[int, int] | Non
 def judge_clock(found: GatewayFound, lags_us: Sequence[int], first_at_us: int | None) -> None:
     """Note what the times of a gateway say of its clock; `first_at_us` is one of them."""
     if not lags_us:
+        found.by_arrival = True
         found.notes.append("it sends no times: its readings are dated by their arrival")
         return
     lag_us = sorted(lags_us)[len(lags_us) // DELAYED_PART]

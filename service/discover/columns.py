@@ -11,12 +11,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.decode import texts
+from service.decode.adjust import as_sent
 from service.discover.words import BAD_CODES, GOOD_TEXTS, QUALITY, TIME, hinted, is_named
 from service.model import BadInput
 from service.units.table import UNITS
 from service.units.times import DAY_US, EARLIEST_US, parse_rfc3339, parse_unix_s
 
-VALUES_MOST = 400  # of one column
+VALUES_MOST = 400  # of one column with their arrivals: the first
+DISTINCT_MOST = 4_000  # different ones of one column, wherever they stand
+VALUES_SAID = 8  # of a quality, different ones
 TIMES_MOST = 60  # of a column that are read as times
 LATEST_S = 4_102_444_800  # 2100-01-01: no device's clock is there yet
 LARGEST = 1e308
@@ -25,6 +28,7 @@ NEAR_US = 2 * DAY_US  # a number so near to its arrival is a time whatever its n
 Path = tuple[str, ...]
 NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?")
 UNIT_TEXTS = frozenset(text for unit in UNITS for text in unit.texts if not text.isdigit())
+_CODES = {sent: code for code in BAD_CODES for sent in as_sent(code)}
 _SCALES = {"s": 1, "ms": 1000, "us": 1_000_000}
 _DAYS = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d-%m-%Y")
 _HOURS = (" %H:%M:%S.%f", " %H:%M:%S", "T%H:%M:%S.%f", "T%H:%M:%S", " %H:%M")
@@ -48,17 +52,20 @@ class Column:
     values: list[tuple[Any, int]] = field(default_factory=list)  # with the arrival
     records: int = 0
     seen: int = 0
+    distinct: dict[tuple[type, Any], None] = field(default_factory=dict)  # true is another than 1
 
     def add(self, value: Any, received_us: int) -> None:
         self.seen += 1
         if len(self.values) < VALUES_MOST:
             self.values.append((value, received_us))
+        for each in value if isinstance(value, list) else [value]:
+            if each is not None and each != "" and len(self.distinct) < DISTINCT_MOST:
+                self.distinct[type(each), each] = None
 
     @property
     def plain(self) -> list[Any]:
-        """Its values without nulls; the values of a list each by itself."""
-        flat = (each for value, _ in self.values for each in (value if isinstance(value, list) else [value]))
-        return [each for each in flat if each is not None and each != ""]
+        """Its different values without nulls, in the order of their coming; the values of a list each by itself."""
+        return [value for _, value in self.distinct]
 
     @property
     def is_numeric(self) -> bool:
@@ -124,6 +131,19 @@ def quality_of(column: Column, expression: str) -> dict[str, str]:
     return {"good": f"{expression} == {literal}"}
 
 
+def good_said(column: Column, expression: str) -> str:
+    """What is taken for good, for a person to review."""
+    seen = [str(each).lower() if isinstance(each, bool) else str(each) for each in column.plain[:VALUES_SAID]]
+    if len(seen) == 1:
+        return (
+            f"REVIEW: good is {expression}: it was {seen[0]} in all that was heard, so nothing shows what else it may "
+            "be, nor that it says whether the values are good"
+        )
+    good = ", ".join(each for each in seen if each.lower() in GOOD_TEXTS)
+    bad = ", ".join(each for each in seen if each.lower() not in GOOD_TEXTS)
+    return f"REVIEW: good is {expression}: {good} is taken for good, {bad} for bad"
+
+
 def is_quality(column: Column) -> bool:
     """A state or status is a quality only when it speaks of good ones."""
     if not is_named(column.path[-1], QUALITY) or not column.plain:
@@ -138,9 +158,9 @@ def tells_kinds(values: Iterable[Any]) -> float:
     return sum(bool(hinted(name)) for name in names) / len(names) if names else 0.0
 
 
-def is_bad_code(value: float) -> bool:
-    """Whether devices use this number for "no measurement"."""
-    return value in BAD_CODES
+def code_of(value: float) -> float | None:
+    """The number that devices use for "no measurement", if this is one, also as a sender with 32-bit floats has it."""
+    return _CODES.get(value)
 
 
 def _number_form(rows: Sequence[tuple[Any, int]], *, is_named_time: bool) -> TimeForm | None:

@@ -35,6 +35,7 @@ name = "Area"
 """
 HOLDS = 3  # reports for which a value holds, as the service has it
 SLOWER = 1.5  # than its gateway's other tags: then it is held for longer
+SAYS_IT_RUNS = ("airflow", "current", "speed")  # kinds, the best first
 SILENT_US = 30 * 60_000_000  # the service's own default of silent_after
 
 
@@ -92,7 +93,14 @@ def _collector(name: str, parts: list[GatewayFound], tags: list[TagFound], built
 def _about(tag: TagFound, *, is_used: bool) -> str:
     if not is_used:
         return f"{tag.tag}: {summary(tag)}"
-    return f"{what(tag)}." + (" OPEN: refused until the sources file names its unit." if tag.is_open else "")
+    return f"{what(tag)}." + (f" OPEN: {_wait(tag)}." if tag.is_open else "")
+
+
+def _wait(tag: TagFound) -> str:
+    if tag.is_merged:
+        return "refused until the sources file keeps its machines apart"
+    which = "what comes without a unit is " if tag.is_unit_sometimes and len(tag.questions) == 1 else ""
+    return f"{which}refused until the sources file names its unit"
 
 
 def _is_used(tag: TagFound, *, is_built_in: bool) -> bool:
@@ -118,13 +126,33 @@ def _name(tag: TagFound) -> str:
 
 def _running(tags: list[TagFound]) -> Iterator[str]:
     """The rule that says when limits count; its numbers are for a person to set."""
-    flow = next((tag for tag in tags if tag.kind == "airflow" and not tag.is_open and tag.working), None)
-    if flow is None or flow.working is None:
-        yield "# No airflow that could say when it runs: without a running rule, limits are judged at all times."
+    likely = [tag for kind in SAYS_IT_RUNS for tag in tags if tag.kind == kind]
+    moved = [tag for tag in likely if tag.working is not None and tag.working > 0]
+    if not moved:
+        what_is_there = (
+            f"{', '.join(tag.tag for tag in likely)} never showed that it runs"
+            if likely
+            else "No airflow, motor current or fan speed that could say when it runs"
+        )
+        yield from comment(f"{what_is_there}: without a running rule, limits are judged at all times.")
         return
-    on, off = f"{0.5 * flow.working:.2g}", f"{0.25 * flow.working:.2g}"
-    rule = f"point = {quoted(_name(flow))}, on = {float(on):g}, off = {float(off):g}, unit = {quoted(flow.unit)}"
+    yield from _rule(min(moved, key=lambda tag: tag.is_open))  # of equals the first
+
+
+def _rule(tag: TagFound) -> Iterator[str]:
+    """Half and a quarter of what a tag works at; without numbers where those that are sent stand for others."""
+    assert tag.working is not None
+    is_scaled = tag.is_loop or (tag.raw_full > 0 and not tag.candidates)
+    numbers = ["?" if is_scaled else f"{float(f'{part * tag.working:.2g}'):g}" for part in (0.5, 0.25)]
+    unit = tag.unit if not tag.is_open else seen_unit(tag) if is_scaled else "?"
     yield "# REVIEW: on and off are half and a quarter of what it works at."
+    if is_scaled:
+        yield from comment(f"OPEN: what {tag.tag} stands for is not known yet, and so the numbers are not.")
+    elif tag.is_open:
+        yield from comment(
+            f"OPEN: the unit of {tag.tag} is not proven: write it here once it is; on and off are as sent."
+        )
+    rule = f"point = {quoted(_name(tag))}, on = {numbers[0]}, off = {numbers[1]}, unit = {quoted(unit)}"
     yield f'# running = {{ {rule}, settle = "PT5M" }}'
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from service.decode.form import TEXT_MOST
 from service.discover.findings import Findings, GatewayFound, SourceFound, TagFound
 from service.discover.judge import PROOF, PROOFS
-from service.discover.toml_text import comment, comments, key, quoted, value
+from service.discover.toml_text import NEW_LINE, block, comment, comments, key, quoted, value
 from service.model import MAIN
 from service.units.times import iso
 
@@ -25,8 +25,8 @@ ORDER = (
 
 
 def sources_text(found: Findings, broker: str = MAIN) -> str:
-    """The whole file. `broker` is where it was heard; another than the main one has a table in the present file."""
-    lines = [*heading(found, "sources file"), *_cautions(), *_left_out(found)]
+    """The whole file. `broker` is where it was heard; of another than main the table is missing, and asked for."""
+    lines = [*heading(found, "sources file"), *_cautions(), *_left_out(found), *_elsewhere(broker)]
     for source in found.sources:
         lines += ["", *(_built_in(found, source) if source.is_built_in else _source(found, source, broker))]
     return "\n".join(lines) + "\n"
@@ -62,6 +62,19 @@ def _left_out(found: Findings) -> Iterator[str]:
         yield from comment(f"Not in this draft: {topics}{each.messages} messages{which}: {each.why}.")
 
 
+def _elsewhere(broker: str) -> Iterator[str]:
+    """What is missing of another broker: until it is there, the file is refused, rather than listening at main."""
+    if broker != MAIN:
+        yield ""
+        yield from comment(
+            f"All of this was heard at the broker {broker}. How to reach it the present sources file says: move its "
+            "table here, or these sources there.",
+            further="# ",
+        )
+        yield "# [[broker]]"
+        yield f"# name = {quoted(broker)}"
+
+
 def _built_in(found: Findings, source: SourceFound) -> Iterator[str]:
     yield from comment(
         f"{source.templates[0]}: {source.messages} messages in the native form on the service's own topics; they need "
@@ -76,10 +89,11 @@ def _source(found: Findings, source: SourceFound, broker: str) -> Iterator[str]:
     yield "[[source]]"
     yield f"name = {quoted(source.name)}"
     if broker != MAIN:
-        yield f"# broker = {quoted(broker)}  # heard there: take it in where the file has the table of that broker"
+        yield f"broker = {quoted(broker)}"
     yield f"form = {quoted(source.form)}"
     yield f"topics = {value(source.templates)}"
     yield from comment(f"{source.messages} messages; of {source.kept} that were looked at, {source.read} read whole.")
+    yield from comments(f"OPEN: {each}." for each in source.questions)
     yield from comments(source.notes)
     yield from comments(f"Not read: {fault}" for fault in source.faults)
     if source.gateway:
@@ -101,7 +115,8 @@ def _form_table(source: SourceFound) -> Iterator[str]:
     yield ""
     yield f"[source.{source.form}]"
     for name in sorted(source.keys, key=ORDER.index):
-        yield f"{name} = {value(source.keys[name])}"
+        item = source.keys[name]
+        yield f"{name} = {block(item) if name == 'items' and NEW_LINE in item else value(item)}"
     if source.values:
         yield ""
         yield f"[source.{source.form}.values]"
@@ -130,14 +145,15 @@ def said_of_gateway(gateway: GatewayFound) -> str:
     else:
         parts.append("heard too seldom to tell how often it reports")
     if gateway.lag_us is not None and not gateway.notes:
-        parts.append(f"its clock is right to {max(abs(gateway.lag_us) / 1e6, 0.1):.1f} s")
+        if_so = f" if its times are {gateway.assumed_zone}" if gateway.assumed_zone else ""
+        parts.append(f"its clock is right to {max(abs(gateway.lag_us) / 1e6, 0.1):.1f} s{if_so}")
     return "; ".join([*parts, *gateway.notes])
 
 
 def _clock_tables(found: Findings, source: SourceFound) -> Iterator[str]:
     """What would set a clock right, for a person to take up."""
     for each in found.gateways:
-        if each.source != source.name or not (each.offset_us or each.by_arrival):
+        if each.source != source.name or not each.is_clock_open:
             continue
         zone = ", or correct time_zone above" if "time_zone" in source.keys else ""
         yield ""
@@ -153,16 +169,17 @@ def _tag_tables(source: SourceFound, tags: list[TagFound]) -> Iterator[tuple[boo
     """For each tag its lines: (false, comments) where nothing is to be written, else (true, a table).
 
     Under the tag alone is what holds for most gateways: nothing, if nothing is needed for some; else "gateway/tag".
+    What is said of several gateways together is said of one unit.
     """
     arrives = {name: arrived for arrived, name in source.gateways.items()}
-    by_tag: dict[str, dict[str, list[TagFound]]] = {}
+    by_tag: dict[str, dict[tuple[str, tuple[str, ...]], list[TagFound]]] = {}
     for tag in tags:
-        by_tag.setdefault(tag.tag, {}).setdefault("\n".join(_rule(source, tag)), []).append(tag)
+        by_tag.setdefault(tag.tag, {}).setdefault(("\n".join(_rule(tag)), tag.sent_units), []).append(tag)
     for name, groups in by_tag.items():
-        ordered = sorted(groups.items(), key=lambda item: (item[0] != "", -len(item[1])))
-        for place, (rule, members) in enumerate(ordered):
+        ordered = sorted(groups.items(), key=lambda item: (item[0][0] != "", -len(item[1])))
+        for place, ((rule, _), members) in enumerate(ordered):
             said = list(_about(members))
-            if not rule and place == 0:
+            if not rule:  # then the first has none either
                 yield False, said
                 continue
             for at in [name] if place == 0 else [f"{arrives[tag.gateway]}/{name}" for tag in members]:
@@ -171,28 +188,41 @@ def _tag_tables(source: SourceFound, tags: list[TagFound]) -> Iterator[tuple[boo
                 yield is_fit, ["", head, *said, *(rule.splitlines() if is_fit else ())]
 
 
-def _rule(source: SourceFound, tag: TagFound) -> Iterator[str]:
+def _rule(tag: TagFound) -> Iterator[str]:
     """The lines of a tag's table; none when it needs none. Equal for gateways of which the same is known."""
     keys: dict[str, Any] = {}
-    if tag.is_open and tag.sent_units:
-        yield f"unit = {quoted(UNPROVEN)}  # refuses its readings: write the proven unit in its place"
-    elif tag.unit and (tag.tag in source.units or tag.is_unit_sometimes):
-        why = "as the payload says it" if tag.tag in source.units else "as most of its readings say"
-        yield f"unit = {quoted(tag.sent_units[0])}  # {why}"
-    elif tag.is_open and not tag.candidates:
+    if tag.is_unit_sometimes and len(tag.questions) == 1:  # the others say theirs, and are taken by their word
+        yield f"# unit = {quoted(tag.sent_units[0])}  # once it is proven that all are in it"
+    elif tag.is_open and tag.sent_units:
+        remedy = "see the question" if tag.is_merged else "write the proven unit in its place"
+        yield f"unit = {quoted(UNPROVEN)}  # refuses its readings: {remedy}"
+    elif tag.is_open and not (tag.candidates or tag.is_loop or tag.may_count):
         yield '# unit = ""  # not known: write it here once it is proven'
     if tag.bad_codes:
         keys["bad"] = list(tag.bad_codes)
     if tag.is_counter:
         keys["counter"] = {}
     yield from (f"{name} = {value(item)}" for name, item in keys.items())
+    yield from _offers(tag)
+    for each in tag.candidates:
+        yield from _candidate(each.unit)
+    if tag.is_open and not tag.is_merged:
+        yield from comment(f"To prove it: {PROOFS.get(tag.kind, PROOF)}.")
+
+
+def _offers(tag: TagFound) -> Iterator[str]:
+    """Rules that a person may take up, as comments."""
+    if tag.maybe_bad:
+        together = sorted({*tag.bad_codes, *tag.maybe_bad})
+        yield f"# bad = {value(together)}  # if it stands for no measurement"
+    if tag.may_count:
+        yield '# unit = "count"'
+        yield "# counter = {}  # if it is a count that only goes up"
+    if tag.raw_full:
+        yield f"# line = {{ raw = [0, {tag.raw_full}], value = [?, ?] }}  # if raw counts: their range, what it means"
     if tag.is_loop:
         yield '# unit = ""  # of the value that the current stands for'
         yield "# loop = { at_4_mA = ?, at_20_mA = ? }  # both from the nameplate"
-    for each in tag.candidates:
-        yield from _candidate(each.unit)
-    if tag.is_open:
-        yield from comment(f"To prove it: {PROOFS.get(tag.kind, PROOF)}.")
 
 
 def _candidate(unit: str) -> Iterator[str]:
@@ -242,7 +272,7 @@ def _span(tags: Sequence[TagFound]) -> str:
     working = [tag.working for tag in tags if tag.working is not None]
     if not lowest:
         return "no value"
-    if any(tag.is_counter for tag in tags) or min(lowest) == max(highest):
+    if any(tag.is_counter or tag.may_count for tag in tags) or min(lowest) == max(highest):
         return _range(lowest + highest, "6g")
     return f"{_range(lowest + highest, '6g')}, works at {_range(working)}"
 

@@ -58,14 +58,14 @@ def _of_json(topics: Sequence[Topic], left_out: list[LeftOut]) -> Iterator[Sourc
         for branch in _branches(
             members, needs_tag=shape.tag_from_topic, says_gateway=bool(shape.gateway), named=shape.gateways
         ):
-            keys = dict(shape.keys)
+            keys, values = shape.table()
+            keys = dict(keys)
             if "{gateway}" not in branch.template and shape.gateway:
                 keys["gateway"], branch.gateway = shape.gateway, ""
             yield replace(
                 _source("mapped", branch, members, shape.notes),
                 keys=keys,
-                values=dict(shape.values),
-                units=dict(shape.units),
+                values=dict(values),
             )
 
 

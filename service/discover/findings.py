@@ -32,6 +32,7 @@ class TagFound:
     bad: int = 0
     sent_units: tuple[str, ...] = ()
     is_unit_sometimes: bool = False  # some readings come without their unit
+    is_merged: bool = False  # of several topics that the template does not keep apart
     unit: str = ""
     lowest: float | None = None
     highest: float | None = None
@@ -42,7 +43,10 @@ class TagFound:
     every_us: int | None = None
     candidates: list[Candidate] = field(default_factory=list)
     bad_codes: tuple[float, ...] = ()
+    maybe_bad: tuple[float, ...] = ()  # that may be such codes, for a person to judge
     is_counter: bool = False
+    may_count: bool = False  # only goes up, under a name that says nothing
+    raw_full: int = 0  # full scale of the converter whose raw counts it may be
     is_loop: bool = False
     questions: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -64,8 +68,14 @@ class GatewayFound:
     every_to_us: int | None = None
     lag_us: int | None = None
     offset_us: int = 0  # that would make its times right, whole quarters of an hour
-    by_arrival: bool = False  # its clock was never set
+    by_arrival: bool = False  # it sends no times, or its clock was never set
+    assumed_zone: str = ""  # in which its times are taken, where they name none
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def is_clock_open(self) -> bool:
+        """Whether it sends times that a person has to put right."""
+        return self.lag_us is not None and (self.offset_us != 0 or self.by_arrival)
 
 
 @dataclass(slots=True)
@@ -77,7 +87,6 @@ class SourceFound:
     templates: list[str]
     keys: dict[str, Any] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)  # beside the values in the payload
     gateway: str = ""
     own: str = ""  # sets its gateways apart from those of the same name elsewhere
     is_built_in: bool = False  # native messages on the service's own topics need no source
@@ -86,6 +95,7 @@ class SourceFound:
     read: int = 0  # of those kept, without a fault
     faults: list[str] = field(default_factory=list)
     gateways: dict[str, str] = field(default_factory=dict)  # as it arrives -> id
+    questions: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
@@ -117,6 +127,6 @@ class Findings:
 
     @property
     def questions(self) -> int:
-        """How many tags and clocks wait for a person."""
-        clocks = sum(bool(each.offset_us) or each.by_arrival for each in self.gateways)
-        return sum(tag.is_open for tag in self.tags) + clocks
+        """How many tags, clocks and sources wait for a person."""
+        clocks = sum(each.is_clock_open for each in self.gateways)
+        return sum(tag.is_open for tag in self.tags) + clocks + sum(len(each.questions) for each in self.sources)

@@ -19,6 +19,7 @@ from service.discover.columns import (
     Path,
     best_time,
     decimal_of,
+    good_said,
     is_quality,
     quality_of,
     tells_kinds,
@@ -42,11 +43,14 @@ class Document(NamedTuple):
 
 @dataclass(slots=True)
 class JsonShape:
-    """`keys` are those of a `mapped` table but for `values`. `units`: what stands beside the values of a wide one."""
+    """`keys` are those of a `mapped` table but for `values`. `units`: what stands beside the values of a wide one.
+
+    `table` is what the sources file needs of it.
+    """
 
     keys: dict[str, str] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)  # where, by tag
     gateways: dict[str, set[str]] = field(default_factory=dict)  # that the documents of a topic name
     gateway: str = ""  # where
     tag_from_topic: bool = False
@@ -56,6 +60,27 @@ class JsonShape:
     def key(self) -> tuple[Any, ...]:
         """Equal for documents that one mapping reads."""
         return (bool(self.values), *(self.keys.get(name, "") for name in ("items", "tag", "value", "at")))
+
+    def table(self) -> tuple[dict[str, str], dict[str, str]]:
+        """The keys and the `values` of the mapping.
+
+        `values` have no place for a unit, and no rule may stand for what each message says by itself: where units are
+        beside the values, each value becomes an item with its tag and its unit. A tag that is absent is none.
+        """
+        if not self.units:
+            return self.keys, self.values
+        keys, more, around = dict(self.keys), "", self.keys.get("items")
+        for name in ("at", "quality", "good"):
+            if name in keys and not keys[name].startswith("$."):
+                more += "" if around is None else f", {name}: {keys[name]}"
+                keys[name] = f"$.{keys[name]}" if around is None else name
+        units = {tag: f", unit: {self.units[tag]}" if tag in self.units else "" for tag in self.values}
+        items = ",\n".join(
+            f"  {{tag: {_literal(tag)}, value: {text}{units[tag]}{more}}}" for tag, text in self.values.items()
+        )
+        before, after = ("", "") if around is None else (f"{around.removeprefix('@')}[].", "[] | ")
+        keys["items"] = f"{before}[\n{items}\n]{after}[?unit || value != `null`]"
+        return keys | {"tag": "tag", "value": "value", "unit": "unit || ''"}, {}
 
 
 def shape_of(documents: Sequence[Document]) -> JsonShape | None:
@@ -74,6 +99,11 @@ def shape_of(documents: Sequence[Document]) -> JsonShape | None:
     left = {path: column for path, column in columns.items() if path not in used}
     found = _long(shape, left, is_listed=items is not None) or _wide(shape, left)
     return shape if found else None
+
+
+def _literal(text: str) -> str:
+    """A text as JMESPath has it."""
+    return f"'{text}'" if _PLAIN_KEY.fullmatch(text) else "`" + json.dumps(text).replace("`", "\\`") + "`"
 
 
 def expression(path: Path) -> str:
@@ -161,6 +191,8 @@ def _common(
             keys = quality_of(column, expression(column.path))
             shape.keys |= keys
             used.add(column.path)
+            if "good" in keys:
+                shape.notes.append(good_said(column, keys["good"]))
             if not keys:
                 shape.notes.append(f"{expression(column.path)} may be a quality; it is not understood, and left out")
             break
@@ -288,7 +320,7 @@ def _wide(shape: JsonShape, columns: Mapping[Path, Column]) -> bool:
 
 
 def _beside(shape: JsonShape, tag: str, parent: Path, columns: Mapping[Path, Column]) -> None:
-    """The unit that stands beside a value: the mapping has no place for it, so the draft writes it down."""
+    """Where the unit is that stands beside a value."""
     for path, column in columns.items():
-        if path[:-1] == parent and _is_unit(column) and len(set(column.plain)) == 1:
-            shape.units[tag] = str(column.plain[0])
+        if path[:-1] == parent and _is_unit(column):
+            shape.units.setdefault(tag, expression(path))

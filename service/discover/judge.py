@@ -6,12 +6,10 @@ up in the trade (domain ratios such as 2.49 and 14.7). An unknown unit stays unk
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
-from statistics import median
 
-from service.discover.columns import is_bad_code
+from service.discover.figures import Levels, codes_of, goes_up, levels_of, raw_full
 from service.discover.findings import Candidate, TagFound
 from service.discover.readings import Series
 from service.discover.words import KINDS, STRONG, Kind, hinted
@@ -21,11 +19,10 @@ from service.units.table import UNITS, Unit
 
 ATMOSPHERE_PA = 101_325.0  # the standard atmosphere (NIST SP 811 B.8)
 NEAR_ATMOSPHERE_PA = 10_300.0  # 1.5 psi: weather and height above the sea, common practice
-RUNS_FROM = 0.3  # of the highest values: below it the collector is taken to stand still
 LOOP_MA = (3.6, 21.0)  # NAMUR NE 43
 STUCK_FROM = 35  # equal readings, with the coarsest usual noise and resolution; trade knowledge from memory
-FAR = 3.0  # a code for "no measurement" is so many times farther out than all values
-RISES_LEAST = 3  # of a counter
+RISES_LEAST, UNNAMED_RISES_LEAST = 3, 10  # of a counter, and of one whose name says nothing
+_MILLIAMPS = re.compile(r"(?<![A-Za-z])(?:mA|MA|ma)(?![A-Za-z])|(?<=[a-z])mA(?![a-z])")
 
 PROOFS = {
     "dp": "compare with a manometer teed into the lines, fan running: sent by shown must be 0.95 to 1.05; "
@@ -34,38 +31,37 @@ PROOFS = {
     "and with the air off and the header bled it shows 14.7 psi in place of 0",
     "airflow": "compare with a pitot traverse or the fan curve: within 10 %",
 }
+PERHAPS_BAD = "perhaps it stands for no measurement, and belongs in bad"
 PROOF = "compare with a handheld instrument at the same moment: sent by shown must be 0.95 to 1.05"
 
 
-@dataclass(frozen=True, slots=True)
-class Levels:
-    """Where values stand: `working` without the time in which the collector stands still."""
-
-    lowest: float
-    highest: float
-    working: float
-
-
-def judge(series: Series, beside: str = "") -> TagFound:
-    """What one series says. `beside`: the unit that its payload has in a place that no mapping reads."""
+def judge(series: Series) -> TagFound:
+    """What one series says."""
     units = {unit: count for unit, count in series.units.items() if unit}
-    units = units or ({beside: series.readings} if beside else {})
-    codes = _bad_codes([value for _, value in series.values])
+    codes, maybe = codes_of(series)
     values = [value for _, value in series.values if value not in codes]
-    found = TagFound("", series.tag, readings=series.readings, bad=series.bad, bad_codes=codes)
+    found = TagFound("", series.tag, readings=series.readings, bad=series.bad, bad_codes=codes, maybe_bad=maybe)
     found.sent_units = tuple(sorted(units, key=lambda unit: (-units[unit], unit)))
-    found.is_unit_sometimes = bool(units) and "" in series.units and not beside
+    found.is_unit_sometimes = bool(units) and "" in series.units
     found.distinct = len(set(values))
-    levels = _levels(values)
+    levels = levels_of(series, values, codes)
     if levels is not None:
         found.lowest, found.highest, found.working = levels.lowest, levels.highest, levels.working
     found.is_counter = _is_counter(series.tag, values, found.sent_units)
     if len(found.sent_units) > 1:
         found.questions.append(f"it comes in several units ({', '.join(found.sent_units)}): let it send one")
+    elif levels is not None and _is_loop(found, levels):
+        _loop(found)
     elif found.sent_units:
         _claimed(found, found.sent_units[0], levels)
     else:
         _unclaimed(found, levels)
+        _unnamed(found, [value for value in values if value not in maybe])
+    if found.maybe_bad:
+        codes_said = ", ".join(f"{code:g}" for code in found.maybe_bad)
+        found.questions.append(f"{codes_said} comes again and again, apart from the rest: {PERHAPS_BAD}")
+    if found.is_unit_sometimes:
+        found.questions.append(f"{series.units['']} of {series.readings} readings come without a unit")
     _notes(found, values)
     return found
 
@@ -119,7 +115,8 @@ def _kind(found: TagFound, text: str, levels: Levels | None) -> Kind | None:
         return None
     both = [kind for kind in hints if kind in fitting]
     if strong and not both:
-        _signal(found, strong[0], text, levels)
+        found.kind, found.quantity = strong[0].name, strong[0].quantity
+        found.questions.append(f"its name hints at {found.quantity}, its unit {text!r} is of something else")
         return None
     choice = both or fitting
     if len(choice) > 1 and levels is not None:
@@ -137,20 +134,49 @@ def _takes(kind: Kind, text: str) -> bool:
     return known_unit(text, kind.quantity) is not None or is_header_absolute
 
 
-def _signal(found: TagFound, kind: Kind, text: str, levels: Levels | None) -> None:
-    """The name says one thing and the unit another: often the signal of a transmitter."""
-    found.kind, found.quantity = kind.name, kind.quantity
-    inside = levels is not None and LOOP_MA[0] <= levels.lowest and levels.highest <= LOOP_MA[1]
-    if text == "mA" and inside:
-        found.is_loop = True
-        found.questions.append("a 4-20 mA signal: its range is on the transmitter's nameplate")
-    else:
-        found.questions.append(f"its name hints at {kind.quantity}, its unit {text!r} is of something else")
+def _in_milliamps(found: TagFound) -> bool:
+    """Whether the unit, or for want of one the name, says mA, of something that is no current by its name."""
+    if any(kind.name == "current" for kind in hinted(found.tag, STRONG)):
+        return False
+    return found.sent_units == ("mA",) or (not found.sent_units and _MILLIAMPS.search(found.tag) is not None)
+
+
+def _is_loop(found: TagFound, levels: Levels) -> bool:
+    return _in_milliamps(found) and LOOP_MA[0] <= levels.lowest and levels.highest <= LOOP_MA[1]
+
+
+def _loop(found: TagFound) -> None:
+    """The signal of a transmitter; what it stands for is the rest of its name."""
+    kinds = hinted(_MILLIAMPS.sub(" ", found.tag))
+    found.is_loop = True
+    if not found.sent_units:
+        found.questions.append("no unit is sent, and its name says mA")
+    perhaps = "" if kinds else "perhaps "
+    found.questions.append(f"{perhaps}a 4-20 mA signal: its range is on the transmitter's nameplate")
+    if len(kinds) == 1:
+        found.kind, found.quantity = kinds[0].name, kinds[0].quantity
 
 
 def _unclaimed(found: TagFound, levels: Levels | None) -> None:
     found.questions.append("no unit is sent")
+    if _in_milliamps(found):
+        outside = "" if levels is None else f", and its values are not within {LOOP_MA[0]:g} to {LOOP_MA[1]:g}"
+        found.questions.append(f"its name says mA{outside}")
+        levels = None  # no unit of what it stands for would be right
     _hints_only(found, hinted(found.tag), levels)
+
+
+def _unnamed(found: TagFound, values: Sequence[float]) -> None:
+    """What whole numbers may be to which nobody gave a unit."""
+    if found.is_counter or _in_milliamps(found):
+        return
+    found.may_count = not hinted(found.tag) and goes_up(values, UNNAMED_RISES_LEAST)
+    if found.may_count:
+        found.questions.append("whole numbers that only go up: perhaps a count, or the number of the message")
+        return
+    found.raw_full = raw_full(values)
+    if found.raw_full:
+        found.questions.append("whole numbers: perhaps raw counts, which need a line")
 
 
 def _hints_only(found: TagFound, hints: Sequence[Kind], levels: Levels | None) -> None:
@@ -181,7 +207,8 @@ def _try(found: TagFound, kind: Kind, text: str, levels: Levels) -> None:
     others = [each for each in _candidates(kind, levels.working) if not _same(kind, each.unit, text)]
     seen = "" if _same(kind, text, kind.unit) else f", here {working:.4g}"
     said = f"it works outside what is usual ({low:g} to {high:g} {kind.unit}{seen})"
-    if low <= abs(working) <= high or (low < 0 and low <= working <= high):
+    beyond = [f"{seen:.6g}" for seen in dict.fromkeys((lowest, highest)) if not _is_possible(kind, seen)]
+    if low <= _sized(kind, working) <= high:
         if others:
             found.notes.append(f"its values alone cannot tell {text} from {', '.join(each.unit for each in others)}")
         if working < 0 and kind.name == "dp":
@@ -189,10 +216,14 @@ def _try(found: TagFound, kind: Kind, text: str, levels: Levels) -> None:
     elif others:
         found.candidates = others
         found.questions.append(f"{said}, where another unit would put it")
-    elif not kind.possible[0] <= lowest <= highest <= kind.possible[1]:
-        found.questions.append(f"{said}, and goes beyond what a sound sensor shows")
-    else:
+    elif not beyond:
         found.notes.append(f"{said}; perhaps the collector or the air is off: nothing proves the unit")
+    if beyond:
+        least, most = kind.possible
+        found.questions.append(
+            f"it goes to {' and '.join(beyond)} {kind.unit}, beyond what a sound sensor shows ({least:g} to {most:g}): "
+            "a wrong unit, a failed sensor, or a number that stands for no measurement and belongs in bad"
+        )
     if kind.name == "header" and found.quantity == "gauge pressure":
         _rests_at_atmosphere(found, text, levels)
 
@@ -220,14 +251,23 @@ def _candidates(kind: Kind, working: float) -> list[Candidate]:
     found = []
     for text in kind.senders:
         value = in_unit(kind, text, working)
-        if value is not None and kind.usual[0] <= value <= kind.usual[1]:
+        if value is not None and kind.usual[0] <= _sized(kind, value) <= kind.usual[1]:
             found.append(Candidate(text, value, kind.unit))
     return found
 
 
 def _is_usual(kind: Kind, text: str, working: float) -> bool:
     value = in_unit(kind, text, working)
-    return value is not None and kind.usual[0] <= abs(value) <= kind.usual[1]
+    return value is not None and kind.usual[0] <= _sized(kind, value) <= kind.usual[1]
+
+
+def _is_possible(kind: Kind, value: float) -> bool:
+    return kind.possible[0] <= value <= kind.possible[1]
+
+
+def _sized(kind: Kind, value: float) -> float:
+    """The value; of a differential pressure its size, for the two tubes may be swapped."""
+    return abs(value) if kind.name == "dp" else value
 
 
 def _same(kind: Kind, one: str, other: str) -> bool:
@@ -238,30 +278,10 @@ def _same(kind: Kind, one: str, other: str) -> bool:
 # ---------------------------------------------------------------- values
 
 
-def _levels(values: Sequence[float]) -> Levels | None:
-    if not values:
-        return None
-    ordered = sorted(map(abs, values))
-    high = ordered[int(0.9 * (len(ordered) - 1))]
-    return Levels(min(values), max(values), median(value for value in values if abs(value) >= RUNS_FROM * high))
-
-
-def _bad_codes(values: Sequence[float]) -> tuple[float, ...]:
-    """Numbers that devices send for "no measurement", where all other values are far from them."""
-    codes = {value for value in values if is_bad_code(value)}
-    others = [abs(value) for value in values if value not in codes]
-    if not codes or not others:
-        return ()
-    return tuple(sorted(code for code in codes if abs(code) > FAR * max(others) + 1))
-
-
 def _is_counter(tag: str, values: Sequence[float], units: Sequence[str]) -> bool:
     """Whole numbers that only go up, but for a restart from near nought, and that are called or counted so."""
     is_called = any(kind.name == "pulses" for kind in hinted(tag)) or "count" in units
-    if not is_called or len(set(values)) < RISES_LEAST or any(value != int(value) for value in values):
-        return False
-    falls = [(before, after) for before, after in pairwise(values) if after < before]
-    return len(falls) <= len(values) // 10 and all(after < before / 2 for before, after in falls)
+    return is_called and goes_up(values, RISES_LEAST)
 
 
 def _notes(found: TagFound, values: Sequence[float]) -> None:

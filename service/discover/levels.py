@@ -14,6 +14,8 @@ from service.discover.columns import tells_kinds
 from service.discover.words import GENERIC_LEVELS, tokens
 
 LITERALS_MOST = 8  # combinations of other levels that are written out; beyond it they are parts without a meaning
+APART_MOST = 40  # that are written out where those parts would make one of several machines
+OPEN_LEVEL = "{level_"  # what such a part begins with
 _VERSION = re.compile(r"v[0-9.]+")
 _FORBIDDEN = set("{}+#\0")
 
@@ -97,7 +99,7 @@ class _Levels:
         groups: dict[tuple[str, ...], list[int]] = {}
         for index, row in enumerate(self._rows):
             groups.setdefault(tuple(row[place] for place in others), []).append(index)
-        if len(groups) > LITERALS_MOST:
+        if len(groups) > (LITERALS_MOST if self._is_apart() else APART_MOST):
             return [self._branch(range(len(self._rows)), [place for place in others if place in self._varying])]
         found = []
         for key, members in sorted(groups.items()):
@@ -105,6 +107,15 @@ class _Levels:
             branch.own = "-".join(part for part, place in zip(key, others, strict=True) if place in self._varying)
             found.append(branch)
         return found
+
+    def _is_apart(self) -> bool:
+        """Whether gateway and tag tell all topics apart, without any other level."""
+        told = {
+            (row[self.gateway] if self.gateway is not None else "", row[self.tag] if self.tag is not None else "",
+             *sorted(self._named.get(topic, ())))
+            for topic, row in zip(self._topics, self._rows, strict=True)
+        }  # fmt: skip
+        return len(told) == len(self._topics)
 
     def _at(self, place: int) -> set[str]:
         return {row[place] for row in self._rows}
@@ -119,7 +130,7 @@ class _Levels:
         if self.tag is not None:
             levels[self.tag] = "{tag}"
         for place in open_levels:
-            levels[place] = f"{{level_{place + 1}}}"
+            levels[place] = f"{OPEN_LEVEL}{place + 1}}}"
         notes = list(self._notes)
         if levels[0].startswith("{") and is_fit:
             notes.append("its subscription begins with a wildcard: see that nothing else matches it")

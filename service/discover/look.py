@@ -7,12 +7,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from service.discover import between, clocks, readings
-from service.discover.families import slug, sources_of, unique
+from service.discover.families import TOPICS_SHOWN, slug, sources_of, unique
 from service.discover.findings import Findings, GatewayFound, LeftOut, SourceFound, TagFound
 from service.discover.judge import judge
 from service.discover.kept import Kept, Message
+from service.discover.levels import OPEN_LEVEL
 from service.discover.readings import Heard, Series
+from service.model import MAIN
 
+NO_ZONE = (
+    "its times name no zone and are taken as UTC: local time may look like it, in winter or by chance. Write the zone "
+    "of its clock in time_zone"
+)
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,58}")
 
 
@@ -23,9 +29,13 @@ def find(messages: Iterable[Message]) -> Findings:
     return findings_of(kept)
 
 
-def findings_of(kept: Kept) -> Findings:
-    """What a kept sample says; it may be asked again while the sample grows."""
+def findings_of(kept: Kept, broker: str = MAIN) -> Findings:
+    """What a kept sample of a broker says; it may be asked again while the sample grows."""
     sources, left_out = sources_of(kept)
+    for source in sources:
+        source.is_built_in = source.is_built_in and broker == MAIN  # the service's own topics are those of main
+        if "time_zone" in source.keys:
+            source.questions.append(NO_ZONE)
     found = Findings(kept.messages, len(kept.topics), kept.first_us, kept.last_us, left_out=left_out)
     if kept.left_out_messages:
         why = "more topics than are looked at (or longer ones): they may number themselves"
@@ -80,12 +90,38 @@ def _id(text: str) -> str:
 
 def _tags(source: SourceFound, heard: Heard, kept: Kept) -> list[tuple[TagFound, Series]]:
     found = []
-    for (arrives_as, name), series in sorted(heard.series.items()):
-        tag = judge(series, source.units.get(name, ""))
-        tag = replace(tag, gateway=source.gateways[arrives_as], source=source.name)
+    for (arrives_as, _), series in sorted(heard.series.items()):
+        tag = replace(judge(series), gateway=source.gateways[arrives_as], source=source.name)
+        if source.form == "senml":
+            _say_ratio(tag)
+        _ask_whether_one(tag, source, series)
         tag.every_us = clocks.every_us(series, heard, kept)
         found.append((tag, series))
     return found
+
+
+def _say_ratio(tag: TagFound) -> None:
+    """Where a number cannot be a ratio: what the sender wrote as % is none of a hundred in SenML, and arrives as /."""
+    if tag.is_open and "/" in tag.sent_units and tag.working is not None:
+        tag.questions.insert(
+            0,
+            f"SenML's % is a ratio and no percentage, the same as its / (RFC 8428 section 12.1, note 1): "
+            f"{tag.working:.4g} says {100 * tag.working:.4g} %; if the sender means per cent, "
+            'write unit = "%" in the sources file',
+        )
+
+
+def _ask_whether_one(tag: TagFound, source: SourceFound, series: Series) -> None:
+    """A question where topics that the template does not keep apart bring one tag: it may be of several machines."""
+    left_open = [level.strip("{}") for level in source.templates[0].split("/") if level.startswith(OPEN_LEVEL)]
+    if not left_open or len(series.topics) < 2:
+        return
+    tag.is_merged = True
+    shown = ", ".join(sorted(series.topics)[:TOPICS_SHOWN])
+    tag.questions.append(
+        f"it comes on {len(series.topics)} topics that differ in {' and '.join(left_open)} ({shown}, ...): perhaps "
+        "several machines; split the source into one for each"
+    )
 
 
 def _gateways(
@@ -96,7 +132,7 @@ def _gateways(
         by_gateway.setdefault(tag.gateway, []).append((tag, series))
     for arrives_as, name in source.gateways.items():
         mine = by_gateway[name]
-        gateway = GatewayFound(name, arrives_as, source.name)
+        gateway = GatewayFound(name, arrives_as, source.name, assumed_zone=source.keys.get("time_zone", ""))
         gateway.every_us = clocks.middle_of({tag.tag: tag.every_us for tag, _ in mine})
         spread = clocks.spread_of(max((series for _, series in mine), key=lambda each: each.messages), heard, kept)
         if spread is not None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.decode.form import READINGS_MOST, Arrived, Form, Template
 from service.decode.sparkplug import REORDER_US
+from service.discover.columns import code_of
 from service.discover.findings import SourceFound
 from service.discover.kept import Kept
 from service.model import BadInput, GatewayMessage
@@ -36,17 +37,30 @@ class Series:
     messages: int = 0
     topics: dict[str, int] = field(default_factory=dict)  # messages of each topic that brought it
     step: int = 1
+    lowest: float = math.inf  # of all good values, also those that are not kept; without `codes`
+    highest: float = -math.inf
+    codes: dict[float, int] = field(default_factory=dict)  # good values that may stand for no measurement; how often
 
     def add(self, at_us: int, value: float | None, unit: str, *, is_good: bool) -> None:
         if unit in self.units or len(self.units) < UNITS_MOST:
             self.units[unit] = self.units.get(unit, 0) + 1
         if value is None or not is_good or not math.isfinite(value):
             self.bad += 1
-        elif self.readings % self.step == 0:
+        else:
+            self._value(at_us, value)
+        self.readings += 1
+
+    def _value(self, at_us: int, value: float) -> None:
+        code = code_of(value)
+        if code is not None:
+            value = code
+            self.codes[code] = self.codes.get(code, 0) + 1
+        else:
+            self.lowest, self.highest = min(self.lowest, value), max(self.highest, value)
+        if self.readings % self.step == 0:
             self.values.append((at_us, value))
             if len(self.values) > VALUES_MOST:
                 self.values, self.step = self.values[::2], self.step * 2
-        self.readings += 1
 
 
 @dataclass(slots=True)
@@ -76,9 +90,8 @@ def read(source: SourceFound, kept: Kept) -> Heard:
     heard = Heard()
     for arrived in _arrived(source, kept, built.templates):
         heard.kept_of[arrived.topic] = heard.kept_of.get(arrived.topic, 0) + 1
-        messages = _read(source, built.form, arrived)
-        for message in messages:
-            _take(heard, message, arrived)
+        for message, received_us in _read(source, built.form, arrived):
+            _take(heard, message, arrived.topic, received_us)
     return heard
 
 
@@ -97,16 +110,19 @@ def _arrived(source: SourceFound, kept: Kept, templates: Sequence[Template]) -> 
         yield Arrived(name, payload, received_us, parts, is_again)
 
 
-def _read(source: SourceFound, form: Form, arrived: Arrived) -> list[GatewayMessage]:
+def _read(source: SourceFound, form: Form, arrived: Arrived) -> list[tuple[GatewayMessage, int]]:
+    """What is said by then, each with the arrival of its message."""
+    messages: list[tuple[GatewayMessage, int]] = []
     try:
         reads = [form.read(arrived)]
         if source.form == "sparkplug":  # what would wait for messages that were left out takes its turn at once
             reads.append(form.due(arrived.received_us + 2 * REORDER_US))
     except BadInput as error:
-        faults, messages = [str(error)], []
+        faults = [str(error)]
     else:
         faults = [fault for found in reads for fault in (*found.faults, *(each.reason for each in found.rejected))]
-        messages = [message for found in reads for message in (*found.messages, *found.waited)]
+        for found in reads:
+            messages += [*found.before, *((each, arrived.received_us) for each in found.messages), *found.waited]
     source.read += not faults
     for fault in faults:
         if len(source.faults) < FAULTS_SHOWN and fault not in source.faults:
@@ -114,7 +130,7 @@ def _read(source: SourceFound, form: Form, arrived: Arrived) -> list[GatewayMess
     return messages
 
 
-def _take(heard: Heard, message: GatewayMessage, arrived: Arrived) -> None:
+def _take(heard: Heard, message: GatewayMessage, topic: str, received_us: int) -> None:
     latest_us: int | None = None
     brought: set[str] = set()
     for reading in message.readings:
@@ -127,7 +143,7 @@ def _take(heard: Heard, message: GatewayMessage, arrived: Arrived) -> None:
             series = heard.series[key] = Series(*key)
         at_us = _instant(reading.at)
         series.add(
-            arrived.received_us if at_us is None else at_us,
+            received_us if at_us is None else at_us,
             reading.value,
             reading.unit,
             is_good=reading.quality == "good",
@@ -135,12 +151,12 @@ def _take(heard: Heard, message: GatewayMessage, arrived: Arrived) -> None:
         if reading.tag not in brought:
             brought.add(reading.tag)
             series.messages += 1
-            series.topics[arrived.topic] = series.topics.get(arrived.topic, 0) + 1
+            series.topics[topic] = series.topics.get(topic, 0) + 1
         if at_us is not None:
             latest_us = at_us if latest_us is None else max(latest_us, at_us)
     lags = heard.lags_us.setdefault(message.gateway, [])
     if latest_us is not None and len(lags) < LAGS_MOST:
-        lags.append(arrived.received_us - latest_us)
+        lags.append(received_us - latest_us)
 
 
 def _instant(at: str | float) -> int | None:

@@ -9,12 +9,18 @@ from textwrap import wrap
 from typing import Any
 
 WIDTH = 116
+NEW_LINE = "\n"
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def quoted(text: str) -> str:
     """A basic string. TOML wants one escape more than JSON: for DEL."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def block(text: str) -> str:
+    """A string of several lines; what begins or ends none is as harmless as in `quoted`."""
+    return f'"""\n{NEW_LINE.join(quoted(line)[1:-1] for line in text.split(NEW_LINE))}"""'
 
 
 def key(text: str) -> str:

@@ -127,9 +127,10 @@ GENERIC_LEVELS = _words(
     "measurements measurement json out pub messages message live raw"
 )
 GOOD_TEXTS = frozenset(("good", "ok", "valid", "gut", "true", "1", "192"))  # 192: common practice of control systems
-BAD_CODES = frozenset(
-    (-9999.0, -999.0, 9999.0, 99999.0, 65535.0, 32767.0, -32768.0, 32768.0, 2147483647.0, 4294967295.0, -99999.0)
-)
+BAD_CODES = frozenset(  # common practice, no source
+    (-9999.0, -999.0, 9999.0, 99999.0, 65535.0, 32767.0, -32768.0, 32768.0, 2147483647.0, 4294967295.0, -99999.0,
+     -999.9, -9999.9)
+)  # fmt: skip
 
 
 def tokens(text: str) -> list[str]:

@@ -40,14 +40,24 @@ class Watched:
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """Since when the service hears its brokers, in plant time: these connections, and in all, gaps taken off.
+    """Since when the service hears a gateway's broker, in plant time: this connection, and in all, gaps taken off.
 
-    `lost` are the gateways whose own broker is not heard: no time passes for them, and nobody calls them silent.
+    `through` has both of the gateways that speak through another broker than the rest. `lost` are those whose own
+    broker is not heard: no time passes for them, and nobody calls them silent.
     """
 
     connected_us: int
     since_us: int
     lost: frozenset[str] = frozenset()
+    through: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    def connected_of(self, gateway: str) -> int | None:
+        """Since when its broker is heard without a break; None while it is not."""
+        return None if gateway in self.lost else self.through.get(gateway, (self.connected_us, 0))[0]
+
+    def since_of(self, gateway: str) -> int | None:
+        """Since when its broker is heard in all, gaps taken off; None while it is not."""
+        return None if gateway in self.lost else self.through.get(gateway, (0, self.since_us))[1]
 
 
 @dataclass(slots=True)
@@ -130,15 +140,18 @@ class Evaluator:
 
         Time does not pass over a point that has received anything within its lateness: stored data that
         come in one message after the other must not find that it has been decided without them. For the
-        same reason no time passes while the broker is not heard, nor within the lateness after that.
-        `listening` is None while the broker is not connected: nobody can be called silent by a service that
+        same reason no time passes while its broker is not heard, nor within the lateness after that.
+        `listening` is None while no broker is connected: nobody can be called silent by a service that
         does not listen.
         """
         judged = Judged()
         if listening is None:
             return judged
         lateness_us = self.watched.lateness_us
-        waiting = now_us - np.maximum(self._received_us, listening.connected_us) < self._lateness_us
+        connected_us = np.full(len(self._received_us), listening.connected_us, np.int64)
+        for gateway, (its_us, _) in listening.through.items():
+            connected_us[list(self._points_of.get(gateway, {}).values())] = its_us
+        waiting = now_us - np.maximum(self._received_us, connected_us) < self._lateness_us
         for gateway in listening.lost:
             waiting[list(self._points_of.get(gateway, {}).values())] = True
         with self.lock:
@@ -148,11 +161,12 @@ class Evaluator:
 
     def _judge_silence(self, now_us: int, listening: Listening, judged: Judged) -> None:
         for gateway in self.watched.gateways:
-            if gateway.name in listening.lost:
+            since_us = listening.since_of(gateway.name)
+            if since_us is None:
                 continue
             points = self._points_of.get(gateway.name, {})
             last = {name: int(max(self.last_good_us[i], self.watched.registered_us[i])) for name, i in points.items()}
-            state, event = silence.judge(gateway, self.gateways[gateway.name], last, now_us, listening.since_us)
+            state, event = silence.judge(gateway, self.gateways[gateway.name], last, now_us, since_us)
             if event is not None:
                 self.gateways[gateway.name] = state
                 judged.silences.append(event)

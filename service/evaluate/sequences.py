@@ -7,7 +7,7 @@ order costs one look-up and one comparison; only the place of the last one is th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
 import msgspec
@@ -65,14 +65,16 @@ class Sequences:
             self._look_for_open(gateway)
         return self._numbering(touched, changed, changes, now_us)
 
-    def due(self, now_us: int, heard_since_us: int, lost: Set[str] = frozenset()) -> Numbering:
-        """Report what has been missing for long enough; brokers have been heard since then without a break.
+    def due(self, now_us: int, heard_since_us: Callable[[str], int | None]) -> Numbering:
+        """Report what has been missing for long enough.
 
-        What the gateways `lost` miss may be at their broker, which is not heard.
+        A gateway's broker has been heard without a break since `heard_since_us`; with None, it is not heard, and what
+        is missing may be there.
         """
         changes: dict[str, list[Change]] = {}
-        for gateway in sorted(self._open - lost):  # the rows of a record must not depend on the process
-            if found := sequence.due(self._trackers[gateway], now_us, heard_since_us):
+        for gateway in sorted(self._open):  # the rows of a record must not depend on the process
+            since_us = heard_since_us(gateway)
+            if since_us is not None and (found := sequence.due(self._trackers[gateway], now_us, since_us)):
                 changes[gateway] = found
         for gateway in changes:
             self._look_for_open(gateway)

@@ -7,6 +7,7 @@ returned with its reason, message by message, in a form that can be driven throu
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import chain
 
@@ -16,7 +17,7 @@ import numpy.typing as npt
 
 from service.model import BadInput, GatewayMessage, GatewayReading, Rejected, summed_up
 from service.normalise.bind import Binder, Refusal
-from service.units.times import EARLIEST_US, parse_rfc3339, parse_unix_s
+from service.units.times import EARLIEST_US, iso, parse_rfc3339, parse_unix_s
 
 TIMES_REMEMBERED = 50_000
 
@@ -154,16 +155,27 @@ def _rows(columns: Normalised, mask: npt.NDArray[np.bool_]) -> Normalised:
 def _future(reading: GatewayReading, latest_us: int) -> tuple[str, str]:
     hint = " (milliseconds? this form takes seconds)" if isinstance(reading.at, float) and reading.at > 1e11 else ""
     return "time-future", (
-        f"at {reading.at!r} of tag {reading.tag!r}{hint}: later than the service's clock allows "
-        f"(Unix time {latest_us / 1e6:.0f} s); expected a time that has passed; set the gateway's clock"
+        f"at {_said(reading)} of tag {reading.tag!r}{hint}: later than {iso(latest_us)}, which the service's clock "
+        f"allows; expected a time that has passed; {_REMEDY}"
     )
 
 
 def _unset(reading: GatewayReading) -> tuple[str, str]:
     return "time-unset", (
-        f"at {reading.at!r} of tag {reading.tag!r}: before the year 2000, so the gateway's clock was never set; "
-        "expected the time of the measurement; set the gateway's clock"
+        f"at {_said(reading)} of tag {reading.tag!r}: before the year 2000; expected the time of the measurement; "
+        f"{_REMEDY}"
     )
+
+
+_REMEDY = "set the gateway's clock; or, where it is right, correct time_form, time_zone or offset_s of the source"
+
+
+def _said(reading: GatewayReading) -> str:
+    """A time as it was sent and, of a number, which it is."""
+    with suppress(BadInput, OverflowError, ValueError):
+        if isinstance(reading.at, float):
+            return f"{reading.at!r} ({iso(parse_unix_s(reading.at))})"
+    return repr(reading.at)
 
 
 def _hollow(reading: GatewayReading) -> tuple[str, str]:

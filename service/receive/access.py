@@ -11,7 +11,7 @@ import hashlib
 import os
 import socket
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ class Secret:
 
     key: str
     file: Path | None = None
-    variable: str = ""
+    variable: str = field(default="", repr=False)  # by mistake the password itself may stand there
 
     def read(self) -> str:
         """The password, without white space around it. BadConfiguration when it is not there."""
@@ -36,7 +36,8 @@ class Secret:
             found = os.environ.get(self.variable)
             if not found:
                 raise BadConfiguration(
-                    f"{self.key} {self.variable}: not set; expected the password in that environment variable; set it"
+                    f"{self.key}: the environment variable that it names is not set; expected the name of one with "
+                    "the password; set the variable, or correct the name"
                 )
             return found.strip()
         try:

@@ -1,7 +1,6 @@
-"""The inbox: bounded, filled by the broker's thread and by requests, emptied by the pipeline alone.
+"""The inbox: bounded, filled by each broker's thread and by requests, emptied by the pipeline alone.
 
-When it is full the broker's thread waits, so the socket is no longer read and the broker keeps the rest.
-Filling it takes no lock while there is room: it happens once for each message.
+When it is full a broker's thread waits, so the socket is no longer read and that broker keeps the rest.
 """
 
 from __future__ import annotations
@@ -21,14 +20,15 @@ FULL_WAIT_S = 0.005  # between two looks at a full inbox, and at one that fills
 class Inbox(Generic[Item]):
     """A queue of items with batched removal.
 
-    `most` items and `most_bytes` by `weigh` bound it, give or take one item per filling thread. Only one
-    thread may put items that weigh anything; then the two sums below need no lock.
+    `most` items and `most_bytes` by `weigh` bound it, give or take one item per filling thread. Any number of
+    threads may fill it; one empties it.
     """
 
     def __init__(self, most: int, *, most_bytes: int, weigh: Callable[[Item], int]) -> None:
         self._items: deque[Item] = deque()  # append and popleft are atomic
         self._most, self._most_bytes, self._weigh = most, most_bytes, weigh
-        self._put_bytes = self._taken_bytes = 0
+        self._put_bytes = self._taken_bytes = 0  # the first is added to under the lock, the second by the taker alone
+        self._adding = threading.Lock()
         self._filled = threading.Event()
         self._closed = False
         self.waited = 0  # how often a put found it full
@@ -47,8 +47,10 @@ class Inbox(Generic[Item]):
                 time.sleep(FULL_WAIT_S)
         if self._closed:
             return False
-        self._put_bytes += self._weigh(item)
-        self._items.append(item)
+        weight = self._weigh(item)
+        with self._adding:
+            self._put_bytes += weight
+            self._items.append(item)
         if not self._filled.is_set():
             self._filled.set()
         return True

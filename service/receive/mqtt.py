@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 import random
 import ssl
 import threading
@@ -116,6 +117,10 @@ class Receiver:
         self._listened_us: int | None = None  # wall time at which listening began, later by every gap since
         self._lost_us: int | None = None
         self._answered = False  # the broker has, in the present connection
+        self._listening = threading.Lock()  # guards what is listened to, and these three:
+        self._asked: int | None = None  # the number of the newest packet that asks for all topics
+        self._left: set[str] = set()  # topics that the broker's session may still have
+        self._again_s = math.inf  # monotonic; when to ask again for what was refused
         self.last_error = "not connected yet"
         self._client = self._new_client()
         self._thread = threading.Thread(target=self._run, name="receive", daemon=True)
@@ -173,26 +178,26 @@ class Receiver:
 
     def listen_to(self, topics: tuple[str, ...]) -> None:
         """Subscribe to these and to no others from now on; the session, and what waits in it, stay."""
-        gone = [topic for topic in self._link.topics if topic not in topics]
         if topics == self._link.topics:
             return
-        self._link = replace(self._link, topics=topics)
-        if self.connected.is_set():  # else it is done when it connects
-            if gone:
-                self._client.unsubscribe(gone)
-            self._client.subscribe([(topic, 1) for topic in topics])
+        with self._listening:
+            self._left = (self._left | set(self._link.topics)) - set(topics)
+            self._link = replace(self._link, topics=topics)
+        if self._client.is_connected():  # else it is done when it connects
+            self._listen()
 
     def stop(self, timeout_s: float) -> None:
         """Say that the service is off, disconnect, and end the thread. The session stays with the broker."""
+        ends_s = time.monotonic() + timeout_s
         self._stopping.set()
         if self.connected.is_set():
             info = self._client.publish(self._link.status_topic, self._status("offline"), qos=1, retain=True)
             try:
-                info.wait_for_publish(min(timeout_s, 2.0))
+                info.wait_for_publish(min(timeout_s / 2, 2.0))
             except (RuntimeError, ValueError) as error:
                 self.last_error = str(error)
         self._client.disconnect()
-        self._thread.join(timeout_s)
+        self._thread.join(max(0.0, ends_s - time.monotonic()))
 
     # ------------------------------------------------------------ the network thread
 
@@ -205,6 +210,7 @@ class Receiver:
                 self._connect()
                 while self._client.loop(LOOP_S) == paho.MQTT_ERR_SUCCESS:
                     self._acknowledge_settled()
+                    self._listen_again(time.monotonic())
                 self._ended()
             except Exception as error:  # noqa: BLE001 - a packet the client cannot read must not end this thread
                 self.last_error = self._said(error)
@@ -277,23 +283,47 @@ class Receiver:
         client.on_socket_register_write = lambda *_: None
         return client
 
-    def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_connect(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._answered = True
         if reason.is_failure:
             self.last_error = f"{self._link.at} refused the connection: {reason}"
             return
         self._epoch += 1
-        client.subscribe([(topic, 1) for topic in self._link.topics])
+        self._listen()
 
-    def _on_subscribe(self, client: paho.Client, _data: Any, _mid: int, codes: Any, _properties: Any) -> None:
-        refused = [topic for topic, code in zip(self._link.topics, codes, strict=False) if code.is_failure]
-        if refused:
-            self.last_error = (
-                f"{self._link.at} refused the subscription to {', '.join(refused)}; "
-                "allow it in the broker's access list"
-            )
+    def _listen(self) -> None:
+        """Ask for all topics, and leave the others: the session may have them from before."""
+        with self._listening:
+            self._again_s, topics = math.inf, self._link.topics
+            if self._left:
+                self._client.unsubscribe(sorted(self._left))
+            # Under the lock: the answer may come before the number is noted.
+            self._asked = self._client.subscribe([(topic, 1) for topic in topics])[1] if topics else None
+        if not topics:
+            self._heard()
+
+    def _listen_again(self, due_s: float) -> None:
+        if due_s >= self._again_s:
+            self._listen()
+
+    def _on_subscribe(self, _client: paho.Client, _data: Any, mid: int, codes: Any, _properties: Any) -> None:
+        with self._listening:
+            if mid != self._asked:
+                return  # since then all topics of now were asked for
+            refused = [topic for topic, code in zip(self._link.topics, codes, strict=False) if code.is_failure]
+            self._left = set()  # what was left before these were asked for is answered before them
+            if refused:
+                self._again_s = time.monotonic() + self._link.reconnect_longest_s
+        if not refused:
+            self._heard()
             return
-        client.publish(self._link.status_topic, self._status("online"), qos=1, retain=True)
+        self.last_error = (
+            f"{self._link.at} refused the subscription to {', '.join(refused)}; allow it in the broker's access list"
+        )
+        self._not_heard()
+
+    def _heard(self) -> None:
+        self._client.publish(self._link.status_topic, self._status("online"), qos=1, retain=True)
         now_us = self._wall_us()
         gap_us = now_us - (self._lost_us or now_us)
         self._listened_us = now_us if self._listened_us is None else self._listened_us + gap_us
@@ -307,6 +337,11 @@ class Receiver:
 
     def _lost(self) -> None:
         self._epoch += 1
+        self._again_s = math.inf
+        self._not_heard()
+
+    def _not_heard(self) -> None:
+        """By a connection that stands, what comes can still be acknowledged."""
         self.connected.clear()
         self.connected_since_us = None
         if self._listened_us is not None and self._lost_us is None:

@@ -32,6 +32,12 @@ def differences(before: Sources, after: Sources) -> list[str]:
     return differing.lines(as_table(before), as_table(after), {"broker": "broker ", "source": "source "})
 
 
+def left_behind(before: Sources, after: Sources) -> list[str]:
+    """The sources whose memory means nothing any more: those that are gone, or have another form or broker."""
+    now = {(source.name, source.form, source.broker) for source in after.source}
+    return [source.name for source in before.source if (source.name, source.form, source.broker) not in now]
+
+
 def as_table(sources: Sources) -> dict[str, Any]:
     """What the file says, for the record; secrets are not in it, only where they stand."""
     return sources.model_dump(mode="json", by_alias=True, exclude_none=True)
@@ -44,6 +50,10 @@ def _faults(sources: Sources) -> Iterator[str]:
     ):
         for name in sorted({name for name in names if names.count(name) > 1}):
             yield f"{kind}[{name}]: the name is there twice; expected each once; rename one"
+    used = {source.broker for source in sources.source}
+    for broker in sources.broker:
+        if broker.name not in used:
+            yield f"broker[{broker.name}]: no source has it; expected one or more; remove it, or name it in a source"
     brokers = {MAIN, *(item.name for item in sources.broker)}
     if MAIN in (item.name for item in sources.broker):
         yield f"broker[{MAIN}]: that is the broker of the settings file; expected another name; rename it"
@@ -63,15 +73,16 @@ def _both(one: Source, other: Source) -> Iterator[str]:
         return
     for first in one.topics:
         for second in other.topics:
-            if _overlap(first.split("/"), second.split("/")):
+            if overlap(first, second):
                 yield (
                     f"source[{other.name}].topics {second!r}: source {one.name} takes some of them with {first!r}; "
                     "expected topics of one source only; make one of them narrower"
                 )
 
 
-def _overlap(first: list[str], second: list[str]) -> bool:
+def overlap(one: str, other: str) -> bool:
     """Whether there is a topic that both templates take."""
+    first, second = one.split("/"), other.split("/")
     for at in range(max(len(first), len(second))):
         if any(at < len(levels) and levels[at].endswith("...}") for levels in (first, second)):
             return at < len(first) and at < len(second)

@@ -14,8 +14,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from service.model import AlarmChange, BadConfiguration, Entry, Revision
-from service.store import gaps, journal, opening, owed, seal
+from service.model import SOURCES_CHANGED, AlarmChange, BadConfiguration, Entry, Revision
+from service.store import gaps, journal, mark, opening, owed, seal
 from service.store.mark import Mark
 from service.store.migrate import migrate
 from service.store.quarantine import Quarantine
@@ -78,7 +78,7 @@ class Ledger:
         self.seq: int = self._one("SELECT coalesce(max(seq), 0) FROM journal")
         last = self._connection.execute("SELECT crc FROM journal WHERE seq = ?", (self.seq,)).fetchone()
         self._crc: int | None = last[0] if last else None
-        self.faults += opening.lost_tail(self.path, self.seq, self._crc)
+        self.faults += opening.lost_tail(mark.read(self.path), self.seq, self._crc)
         self._mark = Mark(self.path)
 
     def commit(self, entry: Entry) -> int:
@@ -135,7 +135,10 @@ class Ledger:
             "INSERT OR REPLACE INTO gateway VALUES (?, ?)",
             entry.gateway_states,
         )
-        self._connection.executemany("INSERT OR REPLACE INTO source_state VALUES (?, ?, ?)", entry.source_states)
+        kept = [state for state in entry.source_states if state[2]]
+        self._connection.executemany("INSERT OR REPLACE INTO source_state VALUES (?, ?, ?)", kept)
+        gone = [state[:2] for state in entry.source_states if not state[2]]
+        self._connection.executemany("DELETE FROM source_state WHERE source = ? AND key = ?", gone)
         if entry.tips is not None:
             self._connection.execute("INSERT OR REPLACE INTO tips VALUES (1, ?, ?)", (seq, entry.tips))
 
@@ -239,6 +242,12 @@ class Ledger:
         """Put down what a person did, in a transaction of its own; sqlite3.Error when it could not be written."""
         with transaction(self._connection):
             audit(self._connection, at_us, who, what, **detail)
+
+    def change_sources(self, at_us: int, who: str, forgotten: Iterable[str], **detail: Any) -> None:
+        """Put down that messages are read by another sources file, and forget what these sources remembered."""
+        with transaction(self._connection):
+            self._connection.executemany("DELETE FROM source_state WHERE source = ?", [(name,) for name in forgotten])
+            audit(self._connection, at_us, who, SOURCES_CHANGED, **detail)
 
     def last_act(self, what: str) -> dict[str, Any] | None:
         """What the audit has of the last act of a kind; None when there is none, or it is damaged."""

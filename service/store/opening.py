@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from service.model import BadConfiguration
-from service.store import mark, seal
+from service.store import seal
 from service.store.seal import Fault
 
 LARGE = ("journal", "quarantine")  # read when they are asked for, and by verify
@@ -36,9 +36,11 @@ def look(connection: sqlite3.Connection, path: Path, version: int) -> tuple[list
     return faults, damaged
 
 
-def lost_tail(path: Path, seq: int, crc: int | None) -> Iterable[Fault]:
-    """What the mark beside the ledger says of entries that were committed and are not there."""
-    found = mark.read(path)
+def lost_tail(found: tuple[int, int] | None, seq: int, crc: int | None) -> Iterable[Fault]:
+    """What the mark beside the ledger says of entries that were committed and are not there.
+
+    The mark must have been read before the ledger was: beside a running service it would be ahead afterwards.
+    """
     if found is None:
         return
     if found[0] > seq:

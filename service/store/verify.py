@@ -17,7 +17,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from service.store import journal, opening, seal
+from service.store import journal, mark, opening, seal
 from service.store.ledger import connect
 from service.store.migrate import steps
 from service.store.seal import Fault
@@ -41,10 +41,10 @@ class Report:
 
 def check_ledger(path: Path) -> Report:
     """Everything about a ledger file. sqlite3.Error only where it cannot be opened at all."""
-    report = Report()
+    report, said = Report(), mark.read(path)
     with closing(connect(path, read_only=True)) as connection:
         connection.execute("BEGIN")  # one state for all questions
-        for found in _ledger_faults(connection, path, report):
+        for found in _ledger_faults(connection, said, report):
             if len(report.faults) < FAULTS_AT_MOST:
                 report.faults.append(found)
     return report
@@ -82,7 +82,8 @@ def check_history(applied: int, counts: list[tuple[int, int]], report: Report) -
 REBUILD = "make the history anew with `dustcake rebuild`, or by moving its file away while the service is stopped"
 
 
-def _ledger_faults(connection: sqlite3.Connection, path: Path, report: Report) -> Iterator[Fault]:
+def _ledger_faults(connection: sqlite3.Connection, said: tuple[int, int] | None, report: Report) -> Iterator[Fault]:
+    """`said` is the mark beside the ledger."""
     try:
         yield from seal.structure_faults(connection)
         (version,) = connection.execute("PRAGMA user_version").fetchone()
@@ -91,14 +92,14 @@ def _ledger_faults(connection: sqlite3.Connection, path: Path, report: Report) -
                         "start this release once, or verify with the release that wrote it")  # fmt: skip
             return
         yield from seal.schema_faults(connection, version)
-        yield from _journal_faults(connection, path, report)
+        yield from _journal_faults(connection, said, report)
         yield from _row_faults(connection, report)
         yield from _outbox_faults(connection)
     except sqlite3.DatabaseError as error:
         yield Fault("file", f"file: {error}; restore a backup with `dustcake restore`")
 
 
-def _journal_faults(connection: sqlite3.Connection, path: Path, report: Report) -> Iterator[Fault]:
+def _journal_faults(connection: sqlite3.Connection, said: tuple[int, int] | None, report: Report) -> Iterator[Fault]:
     """Each entry, whether they follow one another, and whether the alarms are what the entries say."""
     counts = report.counts
     counts |= {"journal entries": 0, "readings": 0, "entries from before check values": 0}
@@ -120,7 +121,7 @@ def _journal_faults(connection: sqlite3.Connection, path: Path, report: Report) 
         "SELECT count(*) FROM journal WHERE crc IS NULL"
     ).fetchone()[0]
     crc = connection.execute("SELECT crc FROM journal WHERE seq = ?", (last,)).fetchone()
-    yield from opening.lost_tail(path, last, crc[0] if crc else None)
+    yield from opening.lost_tail(said, last, crc[0] if crc else None)
     if is_whole:
         yield from _alarm_faults(connection, alarms)
 

@@ -43,6 +43,7 @@ class Reload(BaseModel, extra="forbid"):
 
 class Changes(BaseModel):
     changes: list[str]
+    doubts: list[str]
 
 
 class Queued(BaseModel):
@@ -203,7 +204,8 @@ def _act_routes(house: House) -> APIRouter:
     def reload_sources(order: Reload) -> Changes:
         """Take up the sources file as it is now: all of it, or, with 422 and the reasons, nothing."""
         try:
-            return Changes(changes=house.reload_sources(order.who))
+            said = house.reload_sources(order.who)
+            return Changes(changes=said.changes, doubts=said.doubts)
         except BadConfiguration as error:
             raise HTTPException(422, str(error)) from None
         except RuntimeError as error:  # no room for the order, or the service is stopping

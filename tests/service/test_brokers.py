@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
+
+import pytest
 
 from service.brokers import Brokers
 from service.model import MAIN, Parcel
+from service.receive.access import Secret
 from service.receive.mqtt import Link
 
 LINK = Link(
@@ -33,6 +39,7 @@ class Fake:
         self.name, self.link = name, link
         self.acknowledged: list[Any] = []
         self.did: list[Any] = []
+        self.stopping: Callable[[], Any] = lambda: None
         self.connected_since_us: int | None = None
         self.listened_since_us: int | None = None
 
@@ -44,6 +51,10 @@ class Fake:
 
     def stop(self, _timeout_s: float) -> None:
         self.did.append("stop")
+        self.stopping()
+
+    def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
+        self.did.append((topic, payload, timeout_s))
 
     def listen_to(self, topics: tuple[str, ...]) -> None:
         self.did.append(topics)
@@ -92,10 +103,43 @@ def test_a_broker_with_another_address_is_another_connection() -> None:
     assert (old.did, fakes["annex"].did, fakes["annex"].link.port) == (["stop"], ["start"], 2)
 
 
-def test_the_brokers_that_are_not_heard_are_named_and_none_at_all_is_nothing() -> None:
+def test_a_password_that_was_renewed_is_the_same_connection_and_one_at_another_place_is_another() -> None:
     brokers, fakes = made("annex")
-    assert brokers.heard() is None
+    old = dict(fakes)
+    brokers.change(dict.fromkeys((MAIN, "annex"), replace(LINK, password="new")))
+    assert (fakes, brokers.main) == (old, old[MAIN])
+    elsewhere = Secret("broker[annex].password_file", Path("/another"))
+    brokers.change({MAIN: LINK, "annex": replace(LINK, secret=elsewhere)})
+    assert (old["annex"].did[-1], fakes["annex"].link.secret) == ("stop", elsewhere)
+
+
+def test_what_is_published_goes_to_the_main_broker_of_now() -> None:
+    brokers, fakes = made("annex")
+    publish = brokers.publish
+    brokers.change({MAIN: replace(LINK, port=2), "annex": LINK})
+    publish("t", b"x", 3.0)
+    assert fakes[MAIN].link.port == 2
+    assert fakes[MAIN].did == ["start", ("t", b"x", 3.0)]
+
+
+@pytest.mark.parametrize("by", ["change", "stop"])
+def test_those_that_are_left_are_stopped_at_the_same_time(by: str) -> None:
+    brokers, fakes = made("annex", "barn", "cellar")
+    gone = [fakes[name] for name in ("annex", "barn", "cellar")] + ([fakes[MAIN]] if by == "stop" else [])
+    together = threading.Barrier(len(gone))
+    for fake in gone:
+        fake.stopping = lambda: together.wait(20)  # broken when one is stopped after the other
+    if by == "change":
+        brokers.change({MAIN: LINK})
+    else:
+        brokers.stop(1.0)
+    assert [fake.did for fake in gone] == [["stop"]] * len(gone)
+
+
+def test_each_broker_that_is_heard_says_since_when() -> None:
+    brokers, fakes = made("annex")
+    assert brokers.heard() == {}
     fakes[MAIN].connected_since_us, fakes[MAIN].listened_since_us = 7, 5
-    assert brokers.heard() == (7, 5, frozenset({"annex"}))
+    assert brokers.heard() == {MAIN: (7, 5)}
     fakes["annex"].connected_since_us, fakes["annex"].listened_since_us = 9, 3
-    assert brokers.heard() == (9, 5, frozenset())
+    assert brokers.heard() == {MAIN: (7, 5), "annex": (9, 3)}

@@ -116,6 +116,7 @@ class Client:
 
     def __init__(self, broker: Broker) -> None:
         self._broker = broker
+        self._asked: list[tuple[str, int]] = []
         self.on_connect: Callable[..., None]
         self.on_disconnect: Callable[..., None]
         self.on_subscribe: Callable[..., None]
@@ -125,10 +126,12 @@ class Client:
     def connect(self, *_: Any, **__: Any) -> None:
         self._broker.connect(self)
         self.on_connect(self, None, None, SimpleNamespace(is_failure=False), None)
+        self.on_subscribe(self, None, 1, [SimpleNamespace(is_failure=False) for _ in self._asked], None)
 
-    def subscribe(self, topics: list[tuple[str, int]]) -> None:
+    def subscribe(self, topics: list[tuple[str, int]]) -> tuple[int, int]:
         self._broker.subscribe()
-        self.on_subscribe(self, None, 1, [SimpleNamespace(is_failure=False) for _ in topics], None)
+        self._asked = topics
+        return 0, 1
 
     def ack(self, mid: int, _qos: int) -> None:
         self._broker.interrupt("before an acknowledgement")

@@ -14,6 +14,7 @@ import pytest
 
 from service.cli.app import run
 from service.cli.failure import Exit
+from service.model import BadConfiguration
 from service.plant import file as plant_file
 from service.recording import Recorded, Writer
 from service.sources import file as sources_file
@@ -24,14 +25,16 @@ from tests.service.discover.test_forms import spoiled
 Said = pytest.CaptureFixture[str]
 
 
-def recording(folder: Path, *, retained: Sequence[tuple[str, bytes]] = (), broker: str = "main") -> Path:
+def recording(
+    folder: Path, *, retained: Sequence[tuple[str, bytes]] = (), broker: str = "main", form: str = "mapped"
+) -> Path:
     """A recording of gateways of which two send wrong units."""
     path = folder / "one.heard"
     with path.open("wb") as file:
         writer = Writer(file, START_US)
         for topic, payload in retained:
             writer.add(Recorded(START_US, broker, topic, payload, 1, is_retained=True), START_US)
-        for topic, payload, at_us in traffic("mapped", change=spoiled):
+        for topic, payload, at_us in traffic(form, change=spoiled):
             writer.add(Recorded(at_us, broker, topic, payload, 1), at_us)
         writer.end(START_US)
     return path
@@ -96,13 +99,22 @@ def test_what_the_broker_had_kept_is_told_and_not_taken_for_live(tmp_path: Path,
     assert "gateway gw-9" not in said
 
 
-def test_another_broker_is_named_and_not_invented(tmp_path: Path, capsys: Said) -> None:
-    path, folder = recording(tmp_path, broker="annex"), tmp_path / "drafts"
+@pytest.mark.parametrize("form", ["mapped", "native"])
+def test_what_was_heard_at_another_broker_is_taken_from_there_and_nowhere_else(
+    form: str, tmp_path: Path, capsys: Said
+) -> None:
+    path, folder = recording(tmp_path, broker="annex", form=form), tmp_path / "drafts"
     assert run(["discover", "--from", str(path)]) == Exit.USAGE
     assert "give --broker annex" in capsys.readouterr().err
     assert run(["discover", "--from", str(path), "--broker", "annex", "--write", str(folder)]) == Exit.OK
-    assert '# broker = "annex"' in (folder / "sources.toml").read_text()
-    sources_file.load(folder / "sources.toml")
+    draft = folder / "sources.toml"
+    with pytest.raises(BadConfiguration, match=r"broker 'annex': expected one of main; add the broker"):
+        sources_file.load(draft)  # how to reach it only the person knows who has it in the present file
+    text = draft.read_text()
+    draft.write_text('[[broker]]\nname = "annex"\nhost = "10.0.0.7"\n\n' + text)
+    (source,) = sources_file.load(draft).source
+    assert (source.broker, source.form) == ("annex", form)
+    assert "# [[broker]]" in text
 
 
 @pytest.mark.parametrize(

@@ -5,25 +5,24 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
+import shutil
 import signal
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import paho.mqtt.client as paho
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
+from service.cli import recorder
 from service.cli.app import run
 from service.cli.failure import Exit
 from service.recording import Missed, Recorded, survey
+from service.wiring import DISK_LEAST_BYTES
 from tests import parts
+from tests.service.cli.visits import Scripted, command, flushed, keep, mosquitto, recording, settings
 from tests.service.test_recording import START_US, demo_messages, message, read, written
 from tests.service.test_replaying import DEMO, tables
 
@@ -32,89 +31,11 @@ S = 1_000_000
 pytestmark = pytest.mark.broker
 
 
-@contextlib.contextmanager
-def mosquitto(folder: Path, port: int, *lines: str) -> Iterator[subprocess.Popen[bytes]]:
-    """A broker on a given port, so that it can come back there."""
-    if parts.MOSQUITTO is None:
-        pytest.skip("no mosquitto binary")
-    folder.mkdir(exist_ok=True)
-    config = folder / "mosquitto.conf"
-    config.write_text("\n".join([f"listener {port} 127.0.0.1", "allow_anonymous true", "user root", *lines]) + "\n")
-    with parts.running([parts.MOSQUITTO, "-c", str(config)], folder / "mosquitto.log") as process:
-        parts.wait_until(lambda: parts.answers(port), "mosquitto answers")
-        yield process
-        process.terminate()
-        process.wait(10)
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[parts.BrokerAt]:
     (tmp_path / "broker").mkdir()
     with parts.mosquitto(tmp_path / "broker") as at:
         yield at
-
-
-def settings(folder: Path, port: int, *, sources: str = "", version: int = 5) -> Path:
-    """A settings file for a broker on this computer."""
-    folder.mkdir(exist_ok=True)
-    path, more = folder / "dustcake.toml", folder / "sources.toml"
-    more.write_text(sources)
-    path.write_text(
-        f'name = "visited"\ndata_dir = "{folder}/data"\nsources = "{more}"\nplant = "{DEMO}"\n'
-        f'[broker]\nhost = "127.0.0.1"\nport = {port}\nversion = {version}\n'
-    )
-    return path
-
-
-def keep(at: parts.BrokerAt, *messages: Recorded) -> None:
-    """Publish messages as retained, so that they come with every subscription."""
-    with parts.publisher(at) as client:
-        for item in messages:
-            properties: Any = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            if item.content_type:
-                properties.ContentType = item.content_type
-            if item.user_properties:
-                properties.UserProperty = list(item.user_properties)
-            client.publish(item.topic, item.payload, item.qos, retain=True, properties=properties).wait_for_publish(20)
-
-
-@contextlib.contextmanager
-def hearing(at: parts.BrokerAt, topic: str) -> Iterator[list[tuple[float, paho.MQTTMessage]]]:
-    """What is published from now on, with when it came (monotonic)."""
-    heard: list[tuple[float, paho.MQTTMessage]] = []
-    ready = threading.Event()
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    client.on_connect = lambda *_: client.subscribe(topic, 2)  # type: ignore[assignment]
-    client.on_subscribe = lambda *_: ready.set()
-    client.on_message = lambda _c, _d, item: heard.append((time.monotonic(), item))
-    client.connect(at.host, at.port)
-    client.loop_start()
-    assert ready.wait(20)
-    yield heard
-    client.disconnect()
-    client.loop_stop()
-
-
-@contextlib.contextmanager
-def command(*words: object) -> Iterator[subprocess.Popen[str]]:
-    """A verb as a process of its own; killed at the end if it still runs."""
-    line = [sys.executable, "-m", "service", *map(str, words)]
-    with subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=parts.ROOT) as process:
-        try:
-            yield process
-        finally:
-            if process.poll() is None:
-                process.kill()
-
-
-def flushed(path: Path, messages: int) -> bool:
-    """Whether so many messages are in a file that is still being written."""
-    return path.exists() and path.stat().st_size > 30 and survey(path).messages >= messages
-
-
-def recording(path: Path, items: Sequence[Recorded]) -> Path:
-    path.write_bytes(written(items, ended_us=items[-1].received_us))
-    return path
 
 
 # ---------------------------------------------------------------- record
@@ -178,15 +99,121 @@ def test_other_topics_and_other_brokers_are_recorded_when_asked_for(
     assert "b.heard: 2 messages on 2 topics" in capsys.readouterr().out
 
 
-def test_a_file_is_not_overwritten_unless_asked(tmp_path: Path, broker: parts.BrokerAt, capsys: Said) -> None:
+@pytest.fixture
+def kept(broker: parts.BrokerAt) -> Iterator[list[str]]:
+    """Options that record a topic on which there is something at once."""
+    with parts.publisher(broker) as client:
+        client.publish("kept/x", b"1", qos=1, retain=True).wait_for_publish(20)
+        yield ["--topic", "kept/x", "--messages", "1"]
+        client.publish("kept/x", b"", qos=1, retain=True).wait_for_publish(20)
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_where_nothing_was_heard_there_is_no_recording(
+    tmp_path: Path, broker: parts.BrokerAt, capsys: Said, force: bool
+) -> None:
+    path = tmp_path / "a.heard"
+    if force:
+        path.write_bytes(b"dear to somebody")
+    words = ["record", str(path), "--for", "PT0.1S", "--config", str(settings(tmp_path / "s", broker.port))]
+    assert run([*words, *(["--force"] if force else [])]) == Exit.USAGE
+    assert "--topic '#' is all" in capsys.readouterr().err
+    assert [item.read_bytes() for item in tmp_path.glob("a.heard*")] == ([b"dear to somebody"] if force else [])
+
+
+def test_a_broker_is_recorded_before_there_is_a_sources_file(
+    tmp_path: Path, broker: parts.BrokerAt, kept: list[str]
+) -> None:
+    config = settings(tmp_path / "s", broker.port)
+    config.write_text(re.sub(r'sources = "[^"]*"', f'sources = "{tmp_path}/none.toml"', config.read_text()))
+    assert run(["record", str(tmp_path / "a.heard"), *kept, "--config", str(config)]) == Exit.OK
+    assert run(["watch", "x", "--messages", "1", "--config", str(config)]) == Exit.USAGE
+
+
+def test_a_file_is_not_overwritten_unless_asked(
+    tmp_path: Path, broker: parts.BrokerAt, capsys: Said, kept: list[str]
+) -> None:
     path = tmp_path / "a.heard"
     path.write_bytes(b"dear to somebody")
-    words = ["record", str(path), "--for", "PT0.1S", "--config", str(settings(tmp_path / "s", broker.port))]
+    words = ["record", str(path), *kept, "--config", str(settings(tmp_path / "s", broker.port))]
     assert run(words) == Exit.USAGE
     assert "--force" in capsys.readouterr().err
     assert path.read_bytes() == b"dear to somebody"
     assert run([*words, "--force"]) == Exit.OK
-    assert read(path) == ([], ""), "it ended by itself after the time, in order"
+    records, cut_off = read(path)
+    assert (len(records), cut_off) == (1, ""), "it ended by itself, in order"
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_only_its_owner_may_read_a_recording(
+    tmp_path: Path, broker: parts.BrokerAt, force: bool, kept: list[str]
+) -> None:
+    path, config = tmp_path / "a.heard", settings(tmp_path / "s", broker.port)
+    if force:
+        path.write_bytes(b"old")
+        path.chmod(0o644)
+    before = os.umask(0o022)
+    try:
+        words = [*kept, "--config", str(config), *(["--force"] if force else [])]
+        assert run(["record", str(path), *words]) == Exit.OK
+    finally:
+        os.umask(before)
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert [item.name for item in tmp_path.glob("a.heard*")] == ["a.heard"]
+
+
+def test_an_old_file_is_not_lost_to_a_recording_that_cannot_begin(tmp_path: Path, capsys: Said) -> None:
+    port, path = parts.free_port(), tmp_path / "a.heard"
+    path.write_bytes(b"dear to somebody")
+    words = ["record", str(path), "--force", "--topic", "works/#", "--for", "PT1S"]
+    words += ["--config", str(settings(tmp_path / "s", port, version=3))]
+    assert run(words) == Exit.UNREACHABLE
+    with Scripted(subscribes=[0x80], port=port):
+        assert run(words) == Exit.REFUSED
+        assert "refused the subscription to works/#" in capsys.readouterr().err
+    assert path.read_bytes() == b"dear to somebody"
+    assert [item.name for item in tmp_path.glob("a.heard*")] == ["a.heard"]
+
+
+def test_an_old_file_goes_once_something_has_been_recorded(tmp_path: Path, broker: parts.BrokerAt) -> None:
+    path, config = tmp_path / "a.heard", settings(tmp_path / "s", broker.port)
+    path.write_bytes(b"dear to somebody, and longer than the head of a recording")
+    with command("record", path, "--force", "--topic", "#", "--config", config) as process:
+        parts.wait_until(lambda: list(tmp_path.glob("a.heard.*.part")), "it has begun")
+        assert path.read_bytes().startswith(b"dear")
+        keep(broker, message(0))
+        parts.wait_until(lambda: not path.read_bytes().startswith(b"dear"), "something has been recorded")
+        process.kill()
+        process.wait(20)
+    assert len(read(path)[0]) == 1
+    assert not list(tmp_path.glob("a.heard.*"))
+
+
+def test_a_disk_that_the_service_may_need_ends_a_recording_in_order(
+    tmp_path: Path, broker: parts.BrokerAt, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert recorder.FREE_LEAST_BYTES == DISK_LEAST_BYTES, "the bound is the service's own"
+    keep(broker, message(0))
+    free = iter([recorder.FREE_LEAST_BYTES] * 3 + [recorder.FREE_LEAST_BYTES - 1] * 99)
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(recorder.shutil, "disk_usage", lambda _: usage._replace(free=next(free)))
+    path, config = tmp_path / "a.heard", str(settings(tmp_path / "s", broker.port))
+    assert run(["record", str(path), "--topic", "#", "--json", "--config", config]) == Exit.BROKEN
+    said = capsys.readouterr()
+    assert "stopped in order before its time" in said.err
+    assert "1023 MiB free, at least 1024 expected" in said.err
+    assert json.loads(said.out)["messages"] == 1
+    found, cut_off = read(path)
+    assert (len(found), cut_off) == (1, "")
+    assert run(["record", str(path), "--force", "--topic", "#", "--config", config]) == Exit.BROKEN
+    assert read(path)[0] == found, "nothing is begun on a disk that is too full"
+
+
+def test_what_is_no_file_is_not_replaced(tmp_path: Path, broker: parts.BrokerAt, capsys: Said) -> None:
+    config = str(settings(tmp_path / "s", broker.port))
+    for path in ("/dev/null", str(tmp_path)):
+        assert run(["record", path, "--force", "--for", "PT0.1S", "--config", config]) == Exit.USAGE
+        assert "give another name" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -272,109 +299,6 @@ def test_a_broker_that_is_away_or_refuses_is_one_sentence_and_no_file(tmp_path: 
         assert run(words) == Exit.REFUSED
         assert "refused the connection" in capsys.readouterr().err
     assert not path.exists()
-
-
-# ---------------------------------------------------------------- replay to a broker
-
-
-@pytest.mark.parametrize("version", [5, 3])
-def test_a_recording_is_published_in_its_order_with_its_qos_and_properties(
-    tmp_path: Path, broker: parts.BrokerAt, capsys: Said, version: int
-) -> None:
-    items = [
-        Recorded(START_US + n, "main", f"works/g{n % 5}", b"%d" % n, n % 3, is_retained=n % 2 == 0) for n in range(1000)
-    ]
-    items.append(message(9, b"last", content_type="text/x", user_properties=(("a", "b"), ("a", "c"))))
-    path, config = recording(tmp_path / "a.heard", items), str(settings(tmp_path / "s", broker.port, version=version))
-    with hearing(broker, "rehearsal/#") as heard:
-        words = ["--to-broker", "--fast", "--topic-prefix", "rehearsal/", "--json", "--config", config]
-        assert run(["replay", str(path), *words]) == Exit.OK
-        parts.wait_until(lambda: len(heard) == len(items), "all have come")
-    done = json.loads(capsys.readouterr().out)
-    assert (done["messages"], done["acknowledged"], done["stopped"]) == (1001, 1001, False)
-    # The order holds for each QoS: one of QoS 2 takes two more steps between client and broker (MQTT 5.0, 4.6).
-    for qos in (0, 1, 2):
-        got = [(item.topic, item.payload) for _, item in heard if item.qos == qos]
-        assert got == [(f"rehearsal/{item.topic}", item.payload) for item in items if item.qos == qos]
-    if version == 5:
-        last: Any = next(item.properties for _, item in heard if item.payload == b"last")
-        assert (last.ContentType, last.UserProperty) == ("text/x", [("a", "b"), ("a", "c")])
-    kept = tmp_path / "kept.heard"
-    assert run(["record", str(kept), "--topic", "#", "--for", "PT0.5S", "--config", config]) == Exit.OK
-    assert read(kept)[0] == [], "nothing stays at the broker"
-
-
-def test_the_pace_of_the_recording_is_kept_and_can_be_raised(tmp_path: Path, broker: parts.BrokerAt) -> None:
-    items = [Recorded(START_US + n * 600_000, "main", "works/a", b"%d" % n, 1) for n in range(4)]
-    path, config = recording(tmp_path / "a.heard", items), str(settings(tmp_path / "s", broker.port))
-    for speed, least_s in ((["--speed", "2"], 0.9), ([], 1.8)):
-        began_s = time.monotonic()
-        with hearing(broker, "works/#") as heard:
-            assert run(["replay", str(path), "--to-broker", *speed, "--config", config]) == Exit.OK
-            parts.wait_until(lambda: len(heard) == 4, "all have come")
-        assert [item.payload for _, item in heard] == [b"0", b"1", b"2", b"3"]
-        assert heard[-1][0] - began_s >= least_s, "never sooner than recorded"
-
-
-def test_a_running_daemon_must_not_take_a_replay_for_live_data(
-    tmp_path: Path, broker: parts.BrokerAt, capsys: Said
-) -> None:
-    path = recording(tmp_path / "a.heard", [Recorded(START_US, "main", "dustcake/v1/gw-0/readings", b"{}", 1)])
-    daemon = parts.Daemon(tmp_path / "d", broker, parts.plant_text(1))
-    own, other = str(daemon.folder / "dustcake.toml"), str(settings(tmp_path / "s", broker.port))
-    words = ["replay", str(path), "--to-broker", "--fast"]
-    try:
-        daemon.start()
-        for config, says in ((own, "is running with these settings"), (other, "says that it is there")):
-            assert run([*words, "--config", config]) == Exit.REFUSED
-            said = capsys.readouterr().err
-            assert says in said
-            assert "would look like live data" in said
-            assert "--topic-prefix" in said
-            assert "--yes" in said
-        assert daemon.get("/api/v1/quarantine") == [], "nothing was published"
-        assert run([*words, "--topic-prefix", "rehearsal/", "--config", own]) == Exit.OK
-        assert run([*words, "--yes", "--config", own]) == Exit.OK
-        parts.wait_until(lambda: daemon.get("/api/v1/quarantine"), "it is taken for live data")
-        assert len(daemon.get("/api/v1/quarantine")) == 1, "that with a prefix was not"
-        assert daemon.stop() == 0
-        assert run([*words, "--config", own]) == Exit.OK, "nobody is there any more"
-    finally:
-        daemon.end()
-
-
-def test_a_prefix_that_leads_to_topics_of_the_sources_is_no_protection(
-    tmp_path: Path, broker: parts.BrokerAt, capsys: Said
-) -> None:
-    path = recording(tmp_path / "a.heard", [Recorded(START_US, "main", "gw-0/readings", b"{}", 1)])
-    keep(broker, Recorded(0, "", "dustcake/v1/service/far/status", b'{"service":"far","state":"online"}', 1))
-    config = str(settings(tmp_path / "s", broker.port))
-    words = ["replay", str(path), "--to-broker", "--fast", "--config", config, "--topic-prefix"]
-    assert run([*words, "dustcake/v1/"]) == Exit.REFUSED
-    assert "its topics, such as dustcake/v1/gw-0/readings, are those of the sources" in capsys.readouterr().err
-    assert run([*words, "rehearsal/"]) == Exit.OK
-
-
-def test_a_broker_that_goes_ends_a_replay_and_a_signal_does_in_order(tmp_path: Path) -> None:
-    port = parts.free_port()
-    items = [Recorded(START_US + n * 3600 * S, "main", "works/a", b"%d" % n, 1) for n in range(2)]
-    path, config = recording(tmp_path / "a.heard", items), settings(tmp_path / "s", port)
-    at = parts.BrokerAt("127.0.0.1", port, "mosquitto")
-    words = ("replay", path, "--to-broker", "--json", "--config", config)
-    with mosquitto(tmp_path / "b", port) as broker, hearing(at, "works/#") as heard:
-        with command(*words) as first:
-            parts.wait_until(lambda: heard, "it waits for the second")
-            first.send_signal(signal.SIGTERM)
-            out, err = first.communicate(timeout=30)
-        assert first.returncode == Exit.OK, err
-        assert (json.loads(out)["messages"], json.loads(out)["stopped"]) == (1, True)
-        with command(*words) as second:
-            parts.wait_until(lambda: len(heard) == 2, "it waits for the second")
-            broker.kill()
-            broker.wait(10)
-            _, err = second.communicate(timeout=30)
-        assert second.returncode == Exit.UNREACHABLE
-        assert "the connection was lost after 1 acknowledged messages" in err
 
 
 # ---------------------------------------------------------------- replay into a record

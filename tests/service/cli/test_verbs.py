@@ -188,13 +188,15 @@ def test_one_message_is_shown_whole_and_cannot_steer_a_terminal(owner: FakeHouse
     owner.rows = [
         {
             "id": 7, "received_us": 0, "topic": "t\x1b[2J", "code": "message-invalid", "reason": "why\u202e not",
-            "size": 400_000, "kept_bytes": 262_144, "state": "kept", "settled_us": None, "payload": b"one\ntwo\x9b\xff",
+            "size": 400_000, "kept_bytes": 262_144, "state": "kept", "settled_us": None, "publisher": "gw\x1b",
+            "payload": b"one\ntwo\x9b\xff",
         }
     ]  # fmt: skip
     assert run(["quarantine", "show", "7", "--config", str(settings)]) == Exit.OK
     assert capsys.readouterr().out.splitlines() == [
         "message 7, message-invalid, kept",
         "received 1970-01-01 00:00:00 on t\\x1b[2J",
+        "published by gw , as the broker says",
         "400000 bytes, 262144 of them kept",
         "why\\u202e not",
         "",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import time
@@ -10,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from service.cli.watch import _remembered
 from tests import parts
+from tests.service.decode import test_sparkplug as sparkplug
 
 SOURCES = """
 [[source]]
@@ -19,6 +23,17 @@ form = "plain"
 topics = ["silo/{gateway}/{tag}"]
 gateways = { S7 = "gw-0" }
 tags = { druck = { tag = "dp", unit = "mbar" } }
+"""
+
+SPARKPLUG = """
+[[source]]
+name = "line"
+form = "sparkplug"
+topics = ["spBv1.0/works/{kind}/{node}"]
+gateways = { gw-1 = "gw-0" }
+tags = { dp = { unit = "inH2O" } }
+[source.sparkplug]
+reorder_s = 0.5
 """
 
 
@@ -70,3 +85,42 @@ def test_programs_get_one_document_a_line(tmp_path: Path) -> None:
 @pytest.mark.broker
 def test_another_gateway_is_left_out(tmp_path: Path) -> None:
     assert watched(tmp_path, "--gateway", "gw-9", topic="silo/S7/druck") == ""
+
+
+def test_it_is_said_when_the_names_of_sparkplug_nodes_cannot_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _remembered(tmp_path / "ledger.sqlite") == []
+    assert "names of Sparkplug nodes" in capsys.readouterr().err
+
+
+@pytest.mark.broker
+def test_messages_that_waited_are_shown_without_a_further_message(tmp_path: Path) -> None:
+    with parts.mosquitto(tmp_path) as broker:
+        daemon = parts.Daemon(tmp_path / "d", broker, parts.plant_text(1))  # its files; it is not started
+        config = tmp_path / "d" / "dustcake.toml"
+        (tmp_path / "sources.toml").write_text(SPARKPLUG)
+        config.write_text(f'sources = "{tmp_path}/sources.toml"\n{config.read_text()}')
+        command = [sys.executable, "-m", "service", "watch", "spBv1.0/#", "--json", "--config", str(config)]
+        with (
+            subprocess.Popen([*command, "--gateway", "gw-0"], stdout=subprocess.PIPE, cwd=parts.ROOT) as process,
+            parts.publisher(broker) as client,
+        ):
+            assert process.stdout is not None
+            os.set_blocking(process.stdout.fileno(), False)
+            heard: list[bytes] = []
+
+            def comes(text: bytes) -> bool:
+                heard.append(process.stdout.read() or b"")  # type: ignore[union-attr]  # it is there
+                return text in b"".join(heard)
+
+            def begins() -> bool:
+                client.publish(sparkplug.BIRTH, sparkplug.birth(), 1).wait_for_publish(20)
+                return comes(b"gateway gw-0 is online")
+
+            parts.wait_until(begins, "the birth is seen")
+            client.publish(sparkplug.DATA, sparkplug.data(2), 1).wait_for_publish(20)
+            parts.wait_until(lambda: comes(b'"has_waited":true'), "what waited is shown")
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(20) == 0
+        assert daemon.process is None

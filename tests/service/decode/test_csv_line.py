@@ -124,10 +124,20 @@ def test_without_times_a_tag_may_come_only_once(columns: Sequence[str], second: 
     assert found.faults == ["line 2: tag 'dp': comes again without a time; expected a column at; send one"]
 
 
-def test_a_first_line_of_readings_is_not_passed_over_as_the_header() -> None:
-    found = read(WIDE, f"{AT},1,,\n{AT},2,,", header=True)
+@pytest.mark.parametrize("first", [f"{AT},1,,", "--:--,740,x,21.5", f"{AT},ERR,x,ERR", "time,dp,remark,1e3"])
+def test_a_first_line_of_readings_is_not_passed_over_as_the_header(first: str) -> None:
+    found = read(WIDE, f"{first}\n{AT},2,,", header=True)
     assert [item.value for item in found.messages[0].readings] == [2.0]
-    assert found.faults[0].startswith("line 1: readings where the header is expected")
+    (fault,) = found.faults
+    assert fault.startswith("line 1: ")
+    assert "where the header is expected" in fault
+
+
+def test_a_header_may_call_the_columns_otherwise_but_not_have_them_elsewhere() -> None:
+    columns = ("at", "4001", "-", "4003")
+    assert read(columns, f"when,4001,bemerkung,flow\n{AT},1,x,2", header=True).faults == []
+    with pytest.raises(BadInput, match="'4003' where the source has the column '4001'"):
+        read(columns, f"at,4003,4001,x\n{AT},1,2,3", header=True)
 
 
 def test_a_header_of_another_number_of_columns_is_a_fault() -> None:

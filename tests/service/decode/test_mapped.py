@@ -149,7 +149,6 @@ def test_neighbours_of_a_wrong_item_are_read() -> None:
         ({"dp": 3.14}, [good(unit="")]),
         ({"dp": 3.14, "air": {}}, [good(unit="")]),
         ({"dp": 3.14, "air": 7}, [good(unit="")]),
-        ({}, []),
         ({"dp": None, "air": {"header": None}}, [bad(unit=""), bad("header", unit="")]),
         ({"dp": None}, [bad(unit="")]),
         ({"dp": False}, [good(value=0.0, unit="")]),
@@ -197,8 +196,18 @@ def test_a_wide_quality_is_of_all_values_of_the_item() -> None:
     ],
 )
 def test_a_null_that_is_written_is_told_from_nothing(expression: str, item: Any, is_there: bool) -> None:
-    found = readings(Mapping(values={"dp": expression}), item)
-    assert found == ([GatewayReading("dp", "", "", None, "bad")] if is_there else [])
+    found = read(Mapping(values={"dp": expression}), item)
+    assert found.messages[0].readings == ([GatewayReading("dp", "", "", None, "bad")] if is_there else [])
+    assert len(found.faults) == (0 if is_there else 1)
+
+
+@pytest.mark.parametrize("item", [{}, {"error": "sensor offline"}, {"air": {}}])
+def test_a_wide_item_without_any_of_the_values_is_a_fault(item: dict[str, Any]) -> None:
+    """Or a mistake in the mapping would be silent for ever."""
+    found = read(replace(WIDE, items="rows"), {"rows": [{"t": AT, "dp": 1}, item | {"t": AT}]})
+    assert len(found.messages[0].readings) == 1
+    (fault,) = found.faults
+    assert fault.startswith("items[1]: none of the values is there")
 
 
 # ---------------------------------------------------------------- lists of values

@@ -255,7 +255,7 @@ def test_a_per_cent_sign_is_passed_on_as_the_ratio_that_it_means(sent: str, unit
 
 @pytest.mark.parametrize("version", [1, 5, 10])
 def test_versions_up_to_10_are_read(version: int) -> None:
-    assert readings([{"n": "dp", "v": 1, "bver": version}, {"n": "dp", "v": 1, "bver": version}])
+    assert readings([{"n": "dp", "v": 1, "bver": version}, {"n": "t", "v": 1, "bver": version}])
 
 
 REFUSED: dict[str, list[dict[str, Any]]] = {
@@ -440,7 +440,7 @@ def test_what_may_be_written_otherwise(payload: bytes) -> None:
 
 def test_a_decimal_fraction_is_the_number_that_its_decimals_mean() -> None:
     """RFC 8949 section 3.4.4: 273.15 is [-2, 27315]. A negative big number n is -1 - n (3.4.3)."""
-    pack = [{"n": "a", "v": cbor2.CBORTag(4, [-2, 27315])}, {"n": "a", "v": cbor2.CBORTag(3, b"\x01")}]
+    pack = [{"n": "a", "v": cbor2.CBORTag(4, [-2, 27315])}, {"n": "b", "v": cbor2.CBORTag(3, b"\x01")}]
     found = SenmlForm().read(arrived(as_cbor(pack)))
     assert [item.value for item in found.messages[0].readings] == [273.15, -2.0]
 
@@ -580,6 +580,7 @@ READINGS = st.lists(
     st.tuples(st.sampled_from(NAMES), INSTANTS, st.sampled_from(("Pa", "Cel", "m3/s", "")), EIGHTHS, EIGHTHS),
     min_size=1,
     max_size=12,
+    unique_by=lambda item: item[:3],
 )
 
 
@@ -688,3 +689,12 @@ def test_what_the_simulated_plant_sends_is_read_to_the_microsecond_under_its_gat
     assert to_the_microsecond(found) == RECEIVED
     assert found.messages[0].gateway == "gw-1"
     assert encode("gw-1", "b41f", 8, [("dp", NOW_US, None, "Pa")]) == []
+
+
+def test_a_name_that_comes_twice_at_one_time_is_a_fault_and_in_another_unit_it_is_not() -> None:
+    """RFC 8428 section 5.1.3 has longitude and latitude under one name and time, in two units."""
+    pack = [{"n": "dp", "u": "Pa", "v": 1}, {"n": "dp", "u": "lon", "v": 2}, {"n": "dp", "u": "Pa", "v": 3}]
+    found = read(pack)
+    assert [item.value for message in found.messages for item in message.readings] == [1.0, 2.0]
+    (fault,) = found.faults
+    assert fault.startswith("SenML record 3: name 'dp' comes twice at one time")

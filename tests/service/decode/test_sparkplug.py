@@ -13,13 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.decode import sparkplug, sparkplug_node
+from service.decode import sparkplug, sparkplug_node, sparkplug_nodes
 from service.decode.form import Arrived, Read
 from service.decode.sparkplug import ASK_EVERY_US, REORDER_US, SparkplugForm
+from service.decode.sparkplug_node import REBORN_WITHIN_US
 from service.decode.sparkplug_payload import decoded
 from service.model import BadInput, GatewayMessage, GatewayReading, GatewayStatus
 from simulators.forms.sparkplug import Encoder
-from tests.service.decode.test_sparkplug_payload import field
+from tests.service.decode.test_sparkplug_payload import field, properties
 
 SECOND_US = 1_000_000
 AT_US = 1_795_593_600_000_000  # 2026-11-25T08:00:00Z
@@ -87,11 +88,41 @@ def values(found: Read) -> list[float | None]:
 
 
 def ordered(found: Read) -> list[GatewayMessage]:
-    return sorted(found.messages + found.waited, key=lambda message: -1 if message.seq is None else message.seq)
+    """What came before the message itself has lower numbers, but for one from behind."""
+    messages = found.messages + [each.message for each in found.before + found.waited]
+    return sorted(messages, key=lambda message: -1 if message.seq is None else message.seq)
 
 
 def numbers(found: Read) -> list[int | None]:
     return [message.seq for message in ordered(found)]
+
+
+def bad_readings(found: Read) -> list[tuple[str, str | float]]:
+    """Tags and times, of a message that has no others."""
+    readings = [reading for message in ordered(found) for reading in message.readings]
+    assert all((reading.value, reading.quality) == (None, "bad") for reading in readings)
+    return [(reading.tag, reading.at) for reading in readings]
+
+
+def keep(form: SparkplugForm, ledger: dict[str, bytes]) -> None:
+    """As the ledger does: an empty body deletes."""
+    ledger |= form.changed()
+    for key in [key for key, body in ledger.items() if not body]:
+        del ledger[key]
+
+
+def reloaded(form: SparkplugForm) -> SparkplugForm:
+    """Another form with all that this one remembers. For the test, everything counts as changed."""
+    ledger: dict[str, bytes] = {}
+    nodes = form._nodes
+    for key, node in nodes._nodes.items():
+        place, names = node.saved()
+        ledger |= {f"{key}/place": place, key: names} | (
+            {f"{key}/former": body} if (body := node.saved_former()) else {}
+        )
+    again = SparkplugForm(gateway_of=form._gateway_of)
+    again.load(ledger)
+    return again
 
 
 # ------------------------------------------------------------ births and data
@@ -138,6 +169,51 @@ def test_without_aliases_data_are_read_by_name() -> None:
     read(form, BIRTH, birth(metric("dp", 1.0), metric("amps", -3, kind=KIND.INT8)))
     found = read(form, DATA, data(1, metric("amps", -4, kind=KIND.INT8), metric("dp", 2.0)))
     assert [(reading.tag, reading.value) for reading in found.messages[0].readings] == [("amps", -4.0), ("dp", 2.0)]
+
+
+STALE = properties(Quality=field(3, 500))
+PAST = field(5, 1)  # is_historical
+
+
+def value_at(at_ms: int, value: float, more: bytes = b"") -> bytes:
+    """A metric under alias 1."""
+    return field(2, field(2, 1) + field(3, at_ms) + field(13, value) + more)
+
+
+@pytest.mark.parametrize(
+    ("sent", "expected"),
+    [
+        (value_at(AT_MS, 2.0, STALE), [("bad", AT_S + 9)]),
+        (value_at(AT_MS + 9001, 2.0, STALE), [("bad", AT_S + 9.001)]),
+        (value_at(AT_MS, 2.0, STALE + PAST), [("bad", AT_S)]),
+        (value_at(AT_MS, 2.0, STALE) + value_at(AT_MS + 1, 3.0), [("bad", AT_S), ("good", AT_S + 0.001)]),
+        (value_at(AT_MS, 2.0), [("good", AT_S)]),
+    ],
+)
+def test_a_quality_that_is_lost_is_dated_by_its_payload(sent: bytes, expected: list[tuple[str, float]]) -> None:
+    """The metric keeps the time of its last value, and a bad reading that is not newer would count for nothing."""
+    found = read(born(), DATA, field(1, AT_MS + 9000) + sent + field(3, 1))
+    assert [(reading.quality, reading.at) for reading in found.messages[0].readings] == expected
+
+
+def test_a_value_of_another_data_type_than_its_births_is_a_fault() -> None:
+    """As Int16 the 40000 of a UInt16 would be -25536."""
+    form = SparkplugForm()
+    read(form, BIRTH, birth(metric("amps", -3, 1, kind=KIND.INT16), HEADER))
+    amps = field(2, 1) + field(10, 40_000)
+    for datatype, readings, faults in ((6, [3.0], 1), (2, [-25536.0, 3.0], 0), (0, [-25536.0, 3.0], 0)):
+        own_type = field(4, datatype) if datatype else b""
+        header = field(2, field(2, 2) + field(13, 3.0))
+        again = reloaded(form)
+        found = read(again, DATA, field(1, AT_MS) + field(2, amps + own_type) + header + field(3, 1))
+        assert (values(found), len(found.faults), found.asks) == (readings, faults, [])
+    found = read(form, DATA, field(1, AT_MS) + field(2, amps + field(4, 6)) + field(3, 1))
+    assert found.faults == [
+        "NDATA of 'works/gw-1': metric 'amps': 40000 in int_value of data type 6; expected a finite value of data type "
+        "2, or is_null; mend the edge node"
+    ]
+    null = field(2, field(2, 1) + field(4, 6) + field(7, 1))
+    assert bad_readings(read(form, DATA, field(1, AT_MS) + null + field(3, 2))) == [("amps", AT_S)]
 
 
 def test_null_is_a_bad_reading_without_a_value_and_transient_metrics_are_passed_over() -> None:
@@ -260,6 +336,107 @@ def test_a_device_that_dies_leaves_bad_readings_where_its_gateway_lives_on() -> 
     assert (values(later), len(later.faults), len(later.asks)) == ([], 1, 1)
 
 
+@pytest.mark.parametrize("sent_ms", [AT_MS + 2000, AT_MS + 1999, AT_MS + 2001, AT_MS + 5000])
+def test_a_device_is_lost_after_all_that_was_measured(sent_ms: int) -> None:
+    """Bad readings that are not newer than a good one would leave the good one standing."""
+    form = with_device()
+    read(form, D_DATA, data(2, metric(None, 8.0, 11, at_ms=AT_MS + 2000), at_ms=AT_MS + 2000))
+    after = reloaded(form)
+    expected = max(sent_ms, AT_MS + 2001) / 1000
+    for each in (form, after):
+        assert bad_readings(read(each, D_DEATH, device_death(3, sent_ms))) == [("plc/dp", expected)]
+
+
+def test_a_device_is_lost_after_readings_that_have_only_their_arrival() -> None:
+    """Neither metric nor payload says a time: then the service's own counts, also for the death."""
+    form = born()
+    timeless = field(2, field(2, 11) + field(13, 8.0))
+    read(form, D_BIRTH, device_birth(1))
+    read(form, D_DATA, timeless + field(3, 2), AT_US + SECOND_US + 999)
+    found = read(form, D_DEATH, field(3, 3), AT_US + SECOND_US + 999)
+    assert bad_readings(found) == [("plc/dp", AT_S + 1.001)]
+
+
+def test_a_reading_far_ahead_of_the_clock_does_not_date_a_death() -> None:
+    """It is refused later on, and so would be the death."""
+    form = with_device()
+    read(form, D_DATA, data(2, metric(None, 8.0, 11, at_ms=AT_MS + 3_600_000)))
+    assert bad_readings(read(form, D_DEATH, device_death(3, AT_MS + 1000))) == [("plc/dp", AT_S + 1)]
+
+
+# ------------------------------------------------------------ devices that are to be born again
+
+
+def test_a_device_that_dies_before_it_is_born_again_leaves_bad_readings() -> None:
+    form = with_device()
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000))
+    assert read(form, D_DATA, data(1, metric(None, 8.0, 11))).messages[0].readings == []  # its names are void
+    for each in (reloaded(form), form):
+        assert bad_readings(read(each, D_DEATH, device_death(2, AT_MS + 2000))) == [("plc/dp", AT_S + 2)]
+    assert form.due(AT_US + REBORN_WITHIN_US) == Read()
+
+
+def test_a_device_of_an_earlier_session_is_lost_after_all_that_was_measured_in_it() -> None:
+    form = with_device()
+    read(form, D_DATA, data(2, metric(None, 8.0, 11, at_ms=AT_MS + 8000), at_ms=AT_MS + 500))
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000))
+    assert bad_readings(read(form, D_DEATH, device_death(1, AT_MS + 2000))) == [("plc/dp", AT_S + 8.001)]
+
+
+@pytest.mark.parametrize("is_dead", [False, True])
+def test_a_device_that_is_not_born_again_in_time_leaves_bad_readings_once(is_dead: bool) -> None:
+    """Whether its node's will came before the new birth, or not."""
+    form = with_device()
+    if is_dead:
+        read(form, DEATH, death())
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000), AT_US + SECOND_US)
+    due_us = AT_US + SECOND_US + REBORN_WITHIN_US
+    expected = [("plc/dp", AT_S + 1 + REBORN_WITHIN_US / 1e6)]
+    for each in (reloaded(form), form):
+        assert each.due(due_us - 1) == Read()
+        found = each.due(due_us)
+        assert (bad_readings(found), [waited.received_us for waited in found.waited]) == (expected, [due_us])
+        assert (found.messages, found.statuses, found.faults, found.asks) == ([], [], [], [])
+        assert each.due(due_us + 1) == Read()
+        assert reloaded(each).due(due_us + 1) == Read()
+
+
+def test_a_device_that_is_born_again_in_time_is_not_lost() -> None:
+    form = with_device()
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000))
+    read(form, D_BIRTH, device_birth(1, at_ms=AT_MS + 1000))
+    assert form.due(AT_US + REBORN_WITHIN_US) == Read()
+    assert values(read(form, D_DATA, data(2, metric(None, 8.0, 11)))) == [8.0]
+
+
+def test_births_of_the_node_one_after_the_other_give_a_device_no_more_time() -> None:
+    form = with_device()
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000))
+    read(form, BIRTH, birth(at_ms=AT_MS + 31_000), AT_US + 30 * SECOND_US)
+    found = form.due(AT_US + REBORN_WITHIN_US)
+    assert bad_readings(found) == [("plc/dp", AT_S + 61)]
+
+
+@pytest.mark.parametrize(("gateway_of", "gateway"), [("device", "plc"), ("node-device", "gw-1.plc")])
+def test_a_device_that_is_not_born_again_is_a_gateway_that_is_offline(gateway_of: Any, gateway: str) -> None:
+    form = with_device(gateway_of=gateway_of)
+    read(form, BIRTH, birth(at_ms=AT_MS + 1000))
+    found = form.due(AT_US + REBORN_WITHIN_US)
+    assert found == Read(statuses=[GatewayStatus(gateway, "offline", f"0-{AT_MS + 1000}", None)])
+    assert form.due(AT_US + 2 * REBORN_WITHIN_US) == Read()
+
+
+def test_what_is_kept_of_former_devices_counts_among_the_metrics_of_the_node(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However often it is born with devices of other names; in time there is room again."""
+    monkeypatch.setattr(sparkplug_node, "METRICS_AT_MOST", 8)  # the node with bdSeq, dp, header; two devices with one
+    form = with_device()
+    read(form, BIRTH, birth())
+    assert read(form, D_BIRTH.replace("plc", "plc-2"), device_birth(1)).faults == []
+    assert len(read(form, D_BIRTH.replace("plc", "plc-3"), device_birth(2)).faults) == 1
+    form.due(AT_US + REBORN_WITHIN_US)
+    assert read(form, D_BIRTH.replace("plc", "plc-3"), device_birth(3)).faults == []
+
+
 # ------------------------------------------------------------ deaths and new sessions
 
 
@@ -296,8 +473,8 @@ def test_what_comes_before_a_birth_is_refused_and_the_birth_is_asked_for(topic: 
     found = read(form, topic, payload)
     assert (found.messages, found.statuses, len(found.faults)) == ([], [], 1)
     assert "its birth is not known; expected NBIRTH first; let the edge node send its births" in found.faults[0]
-    ((asked, request),) = found.asks
-    assert asked == ASKED
+    ((asked, request, gateway),) = found.asks
+    assert (asked, gateway) == (ASKED, "gw-1")
     control = metric("Node Control/Rebirth", value=True, kind=KIND.BOOLEAN)
     assert pysparkplug.NCmd.decode(request) == pysparkplug.NCmd(AT_MS, (control,))
 
@@ -440,20 +617,44 @@ def test_after_an_outage_of_more_than_half_the_count_the_messages_go_on() -> Non
 def test_what_was_sent_before_the_birth_is_refused() -> None:
     """It is of the session before, whose names are gone."""
     found = read(born(), DATA, data(250, at_ms=AT_MS - 1))
-    assert (found.messages, found.asks) == ([], [])
+    assert (found.messages, found.before, found.waited) == ([], [], [])
     assert "NDATA of 'works/gw-1', seq 250: sent before the node's birth" in found.faults[0]
+
+
+def test_a_node_whose_clock_stands_still_is_asked_for_its_births_after_a_long_outage() -> None:
+    """More than half the count was lost, and nothing tells what comes then from what was sent before the birth."""
+    form = born()
+    counts = [
+        len(read(form, DATA, data(seq), AT_US + at_us).asks) for seq, at_us in ((200, 0), (201, 1), (202, ASK_EVERY_US))
+    ]
+    assert counts == [1, 0, 1]
+    read(form, BIRTH, birth(at_ms=AT_MS))
+    assert numbers(read(form, DATA, data(1))) == [1]
 
 
 @pytest.mark.parametrize("topic", [D_BIRTH, D_DEATH])
 def test_a_birth_or_death_that_was_overtaken_changes_nothing(topic: str) -> None:
+    """Number 2 comes after 3, with which the device was born anew."""
     form = with_device(gateway_of="device")
-    read(form, DATA, data(3, at_ms=AT_MS + 3))
+    read(form, D_BIRTH, device_birth(3, at_ms=AT_MS + 3))
     form.due(AT_US + REORDER_US)
     renamed = device_birth(2, metric("other", 5.0, 11), at_ms=AT_MS + 2)
     found = read(form, topic, renamed if topic == D_BIRTH else device_death(2, AT_MS + 2))
     assert (found.statuses, values(found)) == ([], [5.0] if topic == D_BIRTH else [])
     (later,) = read(form, D_DATA, data(4, metric(None, 6.0, 11), at_ms=AT_MS + 4)).messages
     assert later.readings == [GatewayReading("dp", AT_S, "", 6.0)]
+
+
+def test_a_death_that_comes_late_counts_if_the_device_was_not_born_since() -> None:
+    for gateway_of, states, bad in (("node", [], [("plc/dp", AT_S + 0.003)]), ("device", ["offline"], [])):
+        form = with_device(gateway_of=gateway_of)
+        read(form, DATA, data(3, metric(None, 3.0, 1, at_ms=AT_MS + 2), at_ms=AT_MS + 3))
+        form.due(AT_US + REORDER_US)
+        for each in (reloaded(form), form):
+            found = read(each, D_DEATH, device_death(2, AT_MS + 2))
+            assert ([status.state for status in found.statuses], bad_readings(found)) == (states, bad)
+            later = read(each, D_DATA, data(4, metric(None, 6.0, 11), at_ms=AT_MS + 4))
+            assert (values(later), len(later.faults)) == ([], 1)
 
 
 def test_a_birth_of_a_device_that_was_waited_for_names_what_waits() -> None:
@@ -467,7 +668,36 @@ def test_what_had_waited_is_apart_from_the_message_that_let_it_go() -> None:
     form = born()
     read(form, DATA, data(2))
     found = read(form, DATA, data(1))
-    assert ([each.seq for each in found.messages], [each.seq for each in found.waited]) == ([1], [2])
+    assert ([each.seq for each in found.messages], [each.message.seq for each in found.waited]) == ([1], [2])
+
+
+def test_what_had_waited_has_its_own_arrival_and_what_was_given_up_stands_before_the_message_that_is_read() -> None:
+    form = born()
+    read(form, DATA, data(2), AT_US + 7)
+    assert [each.received_us for each in read(form, DATA, data(1), AT_US + 9).waited] == [AT_US + 7]
+    read(form, DATA, data(4), AT_US + 11)
+    found = read(form, DATA, data(5), AT_US + 11 + REORDER_US)
+    (before,) = found.before
+    assert (before.message.seq, before.received_us) == (4, AT_US + 11)
+    assert ([each.seq for each in found.messages], found.waited) == ([5], [])
+
+
+@pytest.mark.parametrize(
+    ("gateway_of", "by_a_device", "by_the_node"),
+    [("node", "gw-1", "gw-1"), ("device", "plc", "gw-1"), ("node-device", "gw-1.plc", "gw-1")],
+)
+def test_a_request_names_the_gateway_whose_message_made_it_wanted(
+    gateway_of: Any, by_a_device: str, by_the_node: str
+) -> None:
+    unknown = data(2, metric(None, 5.0, 99))
+    form = with_device(gateway_of=gateway_of)
+    assert [ask.gateway for ask in read(form, D_DATA, unknown).asks] == [by_a_device]
+    form = born(gateway_of=gateway_of)
+    read(form, D_DATA, unknown)
+    assert [ask.gateway for ask in read(form, DATA, data(1)).asks] == [by_a_device]  # the one that had waited
+    form = born(gateway_of=gateway_of)
+    read(form, D_DATA, unknown)
+    assert [ask.gateway for ask in form.due(AT_US + REORDER_US).asks] == [by_the_node]
 
 
 def test_what_cannot_be_read_of_a_message_that_waited_is_kept_as_it_came() -> None:
@@ -485,8 +715,8 @@ def test_what_waited_without_a_time_has_that_of_its_own_arrival() -> None:
     form = born()
     payload = field(2, field(2, 1) + field(13, 2.0)) + field(3, 2)
     read(form, DATA, payload, AT_US)
-    (message,) = form.due(AT_US + REORDER_US).waited
-    assert message.readings == [GatewayReading("dp", AT_S, "", 2.0)]
+    (waited,) = form.due(AT_US + REORDER_US).waited
+    assert waited.message.readings == [GatewayReading("dp", AT_S, "", 2.0)]
 
 
 @pytest.mark.parametrize("topic", [BIRTH, DEATH])
@@ -494,8 +724,9 @@ def test_a_new_session_and_a_death_end_the_waiting(topic: str) -> None:
     form = born()
     read(form, DATA, data(2))
     found = read(form, topic, birth(death=1) if topic == BIRTH else death())
-    (waited,) = found.waited
+    ((waited, received_us),) = found.before
     assert (waited.boot, waited.seq, waited.readings[0].value, found.asks) == (f"0-{AT_MS}", 2, 2.0, [])
+    assert (received_us, found.waited) == (AT_US, [])
     assert found.statuses[-1].state == ("online" if topic == BIRTH else "offline")
     assert form.due(AT_US + REORDER_US) == Read()
 
@@ -527,12 +758,39 @@ def test_a_form_that_must_not_ask_says_what_is_missing() -> None:
 
 
 def test_the_number_of_nodes_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sparkplug, "NODES_AT_MOST", 1)
+    monkeypatch.setattr(sparkplug_nodes, "NODES_AT_MOST", 1)
     form = born()
     for topic, payload in [("spBv1.0/works/NBIRTH/gw-2", birth()), ("spBv1.0/works/NDATA/gw-2", data(1))]:
-        with pytest.raises(BadInput, match="edge node 'works/gw-2': expected at most 1 nodes"):
+        with pytest.raises(BadInput, match="edge node 'works/gw-2': expected at most 1 nodes, and so many live"):
             read(form, topic, payload)
     assert values(read(form, DATA, data(1))) == [1.0]
+
+
+def test_a_new_node_takes_the_place_of_the_one_that_has_been_dead_longest(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sparkplug_nodes, "NODES_AT_MOST", 3)
+    form, ledger = SparkplugForm(), dict[str, bytes]()
+    for name in ("a", "b", "c"):
+        read(form, f"spBv1.0/works/NBIRTH/{name}", birth())
+    for name, at_us in (("c", AT_US + 1), ("b", AT_US + 2)):
+        read(form, f"spBv1.0/works/NDEATH/{name}", death(), at_us)
+    keep(form, ledger)
+    after = SparkplugForm()
+    after.load(ledger)
+    assert values(read(after, "spBv1.0/works/NBIRTH/d", birth())) == [1.0, 90.0]
+    keep(after, ledger)
+    assert sorted(ledger) == [f"works/{name}{part}" for name in ("a", "b", "d") for part in ("", "/place")]
+    assert values(read(after, "spBv1.0/works/NDATA/a", data(1))) == [1.0]
+    found = read(after, "spBv1.0/works/NDATA/c", data(1))
+    assert (found.messages, len(found.faults), len(found.asks)) == ([], 1, 1)
+    read(after, "spBv1.0/works/NBIRTH/c", birth())  # in the place of b, and saved again in the same batch
+    read(after, "spBv1.0/works/NDEATH/c", death())
+    read(after, "spBv1.0/works/NBIRTH/b", birth())
+    read(after, "spBv1.0/works/NDEATH/b", death())
+    read(after, "spBv1.0/works/NBIRTH/c", birth())
+    keep(after, ledger)
+    assert sorted(ledger) == [f"works/{name}{part}" for name in ("a", "c", "d") for part in ("", "/place")]
+    with pytest.raises(BadInput, match="so many live"):
+        read(after, "spBv1.0/works/NBIRTH/b", birth())
 
 
 def test_the_number_of_metrics_of_a_node_is_bounded_devices_included(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -644,6 +902,55 @@ def test_what_waits_is_not_lost_at_a_kill() -> None:
     assert values(after.due(AT_US + REORDER_US)) == [2.0]
 
 
+def test_former_devices_are_saved_when_they_change_and_deleted_when_there_are_none() -> None:
+    form = with_device()
+    read(form, D_BIRTH.replace("plc", "plc-2"), device_birth(2))
+    assert "works/gw-1/former" not in form.changed()
+    read(form, BIRTH, birth())
+    assert form.changed()["works/gw-1/former"]
+    read(form, DATA, data(1))
+    assert list(form.changed()) == ["works/gw-1/place"]
+    read(form, D_BIRTH, device_birth(2))
+    assert b"plc-2" in form.changed()["works/gw-1/former"]
+    read(form, D_BIRTH, device_birth(3))
+    assert "works/gw-1/former" not in form.changed()
+    form.due(AT_US + REBORN_WITHIN_US)
+    assert form.changed() == {"works/gw-1/former": b""}
+
+
+def test_what_was_saved_before_devices_were_waited_for_can_be_loaded() -> None:
+    place = b'{"death":0,"born_ms":%d,"first":0,"next":2,"sent_ms":%d,"is_alive":true,"held":[]}' % (AT_MS, AT_MS)
+    names = b'{"":[["bdSeq",null,12,""],["dp",1,10,""]],"plc":[["dp",11,10,""]]}'
+    form = SparkplugForm()
+    form.load({"works/gw-1/place": place, "works/gw-1": names})
+    assert form.changed() == {}
+    assert values(read(form, D_DATA, data(2, metric(None, 8.0, 11)))) == [8.0]
+    assert bad_readings(read(form, D_DEATH, device_death(3, AT_MS))) == [("plc/dp", AT_S + 0.001)]
+
+
+@pytest.mark.parametrize("part", ["", "/place", "/former"])
+@pytest.mark.parametrize("body", [None, b"", b"{", b"[]", b"\xff", b'{"\xff":1}', b'{"plc":7}', b"[" * 5000])
+def test_a_body_that_cannot_be_read_takes_its_own_node_alone(part: str, body: bytes | None) -> None:
+    form, ledger = with_device(), dict[str, bytes]()
+    read(form, BIRTH, birth(at_ms=AT_MS + 1))
+    read(form, "spBv1.0/works/NBIRTH/gw-2", birth())
+    keep(form, ledger)
+    del ledger[f"works/gw-1{part}"]
+    if body is not None:
+        ledger[f"works/gw-1{part}"] = body
+    after = SparkplugForm()
+    after.load(ledger)
+    assert values(read(after, "spBv1.0/works/NDATA/gw-2", data(1))) == [1.0]
+    found = read(after, DATA, data(1, at_ms=AT_MS + 2))
+    if part == "/former" and not body:  # there may be none
+        assert (values(found), found.asks) == ([1.0], [])
+        return
+    assert (found.messages, [ask.topic for ask in found.asks]) == ([], [ASKED])
+    keep(after, ledger)
+    assert [key for key in ledger if key.startswith("works/gw-1")] == []
+    assert values(read(after, BIRTH, birth())) == [1.0, 90.0]
+
+
 def test_the_memory_of_a_node_is_small() -> None:
     form = born()
     sizes = {key: len(body) for key, body in form.changed().items()}
@@ -675,7 +982,9 @@ def made(kind: str, number: int, at_ms: int) -> bytes:
 
 @settings(max_examples=60)
 @given(
-    st.lists(st.tuples(MESSAGES, st.integers(0, 2 * SECOND_US), st.booleans()), max_size=30),
+    st.lists(
+        st.tuples(MESSAGES, st.integers(0, 2 * SECOND_US) | st.just(REBORN_WITHIN_US), st.booleans()), max_size=30
+    ),
     st.sampled_from(["node", "device", "node-device"]),
 )
 def test_a_restart_between_any_two_messages_changes_nothing_that_is_read(steps: list[Any], gateway_of: Any) -> None:
@@ -691,11 +1000,12 @@ def test_a_restart_between_any_two_messages_changes_nothing_that_is_read(steps: 
             (read(straight, topic, payload, now_us), read(halting, topic, payload, now_us)),
         ):
             assert replace(found, asks=[]) == replace(expected, asks=[])  # whom it asked is not saved
-        ledger |= halting.changed()
+        keep(halting, ledger)
         if is_killed:
             halting = SparkplugForm(gateway_of=gateway_of)
             halting.load(ledger)
-    assert halting.due(now_us + REORDER_US).waited == straight.due(now_us + REORDER_US).waited
+    end_us = now_us + REBORN_WITHIN_US
+    assert replace(halting.due(end_us), asks=[]) == replace(straight.due(end_us), asks=[])
 
 
 @settings(max_examples=60)

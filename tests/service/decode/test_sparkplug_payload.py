@@ -60,7 +60,7 @@ def test_the_published_field_numbers_are_read() -> None:
     assert decoded(field(1, AT_MS + 1) + field(2, metric) + field(3, 255)) == Payload(
         AT_MS + 1,
         255,
-        [Metric("dp", 7, AT_MS, 10, "double_value", 3.14, True, True, False, "inH2O")],
+        [Metric("dp", 7, AT_MS, 10, "double_value", 3.14, True, True, False, "inH2O", True)],
     )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 import pytest
 
@@ -72,6 +74,40 @@ def test_local_time_in_text_is_told_with_its_zone() -> None:
     assert source.keys["time_form"] == "%Y-%m-%d %H:%M:%S"
     assert gateway.offset_us == -HOUR_US
     assert "correct time_zone above" in " ".join(sources_text(found).split("\n# "))
+
+
+def without_zone(pattern: str, form: str) -> Findings:
+    """Of a gateway whose clock says what UTC says, and names no zone."""
+    found = []
+    for turn in range(30):
+        at_us = START_US + turn * EVERY_US
+        text = datetime.fromtimestamp(at_us / 1e6, UTC).strftime(pattern)
+        body = json.dumps({"time": text, "dp": {"value": 3 + turn / 100, "unit": "inH2O"}}).encode()
+        found.append(("works/gw-1/v", body if form == "json" else f"{text};dp;3,1;inH2O".encode(), at_us))
+    return find(found)
+
+
+@pytest.mark.parametrize("form", ["json", "csv"])
+@pytest.mark.parametrize("pattern", ["%d.%m.%Y %H:%M:%S", "%Y-%m-%dT%H:%M:%S"])
+def test_a_time_without_a_zone_is_a_question_even_where_it_fits(pattern: str, form: str) -> None:
+    """In winter the local time of London or Dublin is that of UTC, and in summer it is an hour off."""
+    found = without_zone(pattern, form)
+    (source,), (gateway,) = found.sources, found.gateways
+    assert (source.keys["time_zone"], gateway.offset_us) == ("UTC", 0)
+    assert found.questions == 1
+    assert "its times name no zone" in source.questions[0]
+    text = sources_text(found)
+    assert "# OPEN: its times name no zone" in text
+    assert "1 open questions" in " ".join(text.replace("\n#", " ").split())
+    assert "if its times are UTC" in text
+    assert "if its times are UTC" in plant_text(found)
+
+
+@pytest.mark.parametrize("pattern", ["%Y-%m-%dT%H:%M:%SZ", "%d.%m.%Y %H:%M:%S+0000"])
+def test_a_time_with_its_zone_is_none(pattern: str) -> None:
+    found = without_zone(pattern, "json")
+    assert found.questions == 0
+    assert "no zone" not in sources_text(found)
 
 
 def reporting(every_us: dict[str, int]) -> list[Message]:

@@ -87,9 +87,13 @@ OWN: dict[str, Write] = {
 
 
 def check_whole(played: Played, gateways: Sequence[str] = GATEWAYS) -> None:
-    """All readings are there under the ids of the gateways, with the values that their units make of them."""
+    """All readings are there under the ids of the gateways, with the values that their units make of them.
+
+    Nothing is asked but the zone of times that name none.
+    """
     assert played.refused == []
-    assert played.findings.questions == 0
+    assert not any(tag.is_open for tag in played.findings.tags)
+    assert played.findings.questions == ("time_zone" in played.sources)
     assert sorted(played.values) == sorted((gateway, tag) for gateway in gateways for tag in SENT)
     for gateway in gateways:
         for place, (tag, unit) in enumerate(SENT.items()):
@@ -120,6 +124,36 @@ def test_the_same_names_at_two_sites_are_different_gateways(tmp_path: Path) -> N
     played = Played(written(both), tmp_path)
     assert played.refused == []
     assert {gateway for gateway, _ in played.values} == {f"{s}-{name}" for s in ("north", "south") for name in GATEWAYS}
+
+
+def halls(count: int, unit: str = "inH2O") -> list[Message]:
+    """In each hall a dc-1 and a dc-2."""
+    return [
+        (f"works/hall-{hall:02d}/dc-{machine}/dp", f"{2 + machine + turn % 5 / 50:.2f} {unit}".encode(),
+         START_US + turn * EVERY_US + hall * 1000 + machine)
+        for turn in range(20) for hall in range(count) for machine in (1, 2)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("count", [8, 9, 40])
+def test_the_same_names_in_many_halls_are_different_gateways(count: int, tmp_path: Path) -> None:
+    played = Played(halls(count), tmp_path)
+    assert played.refused == []
+    assert played.findings.questions == 0
+    assert len(played.values) == 2 * count
+    assert all(len(values) == 20 for values in played.values.values())
+
+
+@pytest.mark.parametrize("unit", ["inH2O", ""])
+def test_machines_that_no_template_keeps_apart_stay_out(unit: str, tmp_path: Path) -> None:
+    played = Played(halls(60, unit), tmp_path)
+    assert played.values == {}
+    assert played.findings.questions == 2
+    for tag in played.findings.tags:
+        (said,) = [text for text in tag.questions if "several machines" in text]
+        assert f"works/hall-00/{tag.gateway}/dp" in said
+        assert "level_2" in said
+    assert "write the proven unit in its place" not in played.sources
 
 
 def test_one_gateway_on_two_topics_with_different_tags_is_one(tmp_path: Path) -> None:

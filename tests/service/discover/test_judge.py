@@ -108,11 +108,12 @@ def test_several_units_of_one_tag_are_a_question() -> None:
     assert "several units (inH2O, Pa)" in judge(mixed).questions[0]
 
 
-def test_a_unit_that_some_readings_leave_out_is_known() -> None:
+def test_a_unit_that_some_readings_leave_out_is_a_question() -> None:
     mixed = series("dp", [3.1, 3.2], "inH2O")
     mixed.add(START_US, None, "", is_good=False)
     found = judge(mixed)
-    assert (found.unit, found.is_unit_sometimes, found.is_open) == ("inH2O", True, False)
+    assert (found.unit, found.is_unit_sometimes) == ("inH2O", True)
+    assert "1 of 3 readings come without a unit" in found.questions[0]
 
 
 def test_name_and_unit_that_do_not_go_together_are_a_question() -> None:
@@ -232,6 +233,41 @@ def test_counters(tag: str, values: list[float], is_counter: bool) -> None:
 def test_a_value_that_never_moves_is_told_unless_it_is_zero(count: int, value: float, is_told: bool) -> None:
     notes = judge(series("dp", [value] * count, "inH2O")).notes
     assert any("never moved" in note for note in notes) is is_told
+
+
+# What no sound sensor shows, be it usual in between or not: tag, unit, values, what is named in the question.
+IMPOSSIBLE = [
+    ("header", "psi", [-80.0, -79.5, -80.2], "-80.2"),
+    ("airflow", "cfm", [-5000.0, -4990.0], "-5000"),
+    ("fan_amps", "A", [-27.0, -27.1], "-27.1"),
+    ("dp", "inH2O", [*[3.2] * 9, 6553.5], "6553.5"),
+    ("header", "psi", [*[90.0] * 9, 99999.9], "99999.9"),
+    ("header", "bar", [*[6.2] * 99, -1.0], "-1"),
+    ("temp", "degC", [*[22.0] * 9, -273.1], "-273.1"),
+]
+
+
+@pytest.mark.parametrize(("tag", "unit", "values", "named"), IMPOSSIBLE)
+def test_values_that_no_sound_sensor_shows_are_a_question(tag: str, unit: str, values: list[float], named: str) -> None:
+    found = judge(series(tag, values * 6, unit))
+    (said,) = [text for text in found.questions if "beyond what a sound sensor shows" in text]
+    assert named in said
+
+
+def test_one_impossible_value_among_thousands_is_seen() -> None:
+    """Of so many values only some are kept."""
+    values = [3.1 + turn % 7 / 10 for turn in range(5000)]
+    for place in (1111, 2222, 3333):
+        assert judge(series("dp", [*values[:place], 6553.5, *values[place:]], "inH2O")).is_open
+        assert judge(series("dp", [*values[:place], -9999.0, *values[place:]], "inH2O")).bad_codes == (-9999.0,)
+    assert not judge(series("dp", values, "inH2O")).is_open
+
+
+def test_only_a_differential_pressure_may_be_the_other_way_round() -> None:
+    assert [each.unit for each in judged("dp", -7.82, "inH2O").candidates] == ["mbar"]
+    assert not judged("dp", -3.1, "inH2O").is_open
+    cold = judged("temp", -50.0, "degC")
+    assert any("outside what is usual" in note for note in cold.notes), "possible, and yet not usual"
 
 
 def test_swapped_tubes_are_told() -> None:

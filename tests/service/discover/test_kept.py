@@ -7,9 +7,13 @@ from random import Random
 
 import pytest
 
+from service.decode.form import Arrived, Read, Stateless, Template, Waited
+from service.decode.intake import Source
 from service.discover import kept as bounds
+from service.discover.findings import SourceFound
 from service.discover.kept import BYTES_MOST, CHILDREN_MOST, FIRST_MOST, MESSAGES_MOST, TOPICS_MOST, Kept
 from service.discover.look import findings_of
+from service.model import GatewayMessage, GatewayReading
 from tests.service.discover.made import EVERY_US, START_US, tag_of, traffic
 
 
@@ -69,6 +73,31 @@ def test_long_messages_and_long_topics_are_counted_and_not_kept() -> None:
     assert (kept.messages, kept.long_messages, kept.left_out_messages, kept.bytes) == (2, 1, 1, 0)
     found = findings_of(kept)
     assert {each.why for each in found.left_out} >= {"longer than one message may be"}
+
+
+def test_what_a_form_held_back_has_the_arrival_of_its_own_message(monkeypatch: pytest.MonkeyPatch) -> None:
+    def said(tag: str) -> GatewayMessage:
+        return GatewayMessage("gw-1", [GatewayReading(tag, "", "inH2O", 3.1)])
+
+    class Holding(Stateless):
+        def read(self, arrived: Arrived) -> Read:
+            early_us = arrived.received_us - EVERY_US
+            return Read(
+                [said("now")], before=[Waited(said("before"), early_us)], waited=[Waited(said("since"), early_us)]
+            )
+
+    from service.discover import readings  # noqa: PLC0415 - its form is another one here
+
+    built = Source("w", "main", (Template("w/{gateway}/x"),), Holding())
+    monkeypatch.setattr(readings, "build", lambda *_: built)
+    kept = Kept()
+    kept.add("w/gw-1/x", b"1", START_US)
+    heard = readings.read(SourceFound("w", "plain", ["w/{gateway}/{tag}"]), kept)
+    assert {tag: series.values for (_, tag), series in heard.series.items()} == {
+        "before": [(START_US - EVERY_US, 3.1)],
+        "now": [(START_US, 3.1)],
+        "since": [(START_US - EVERY_US, 3.1)],
+    }
 
 
 def test_tags_without_end_in_payloads_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:

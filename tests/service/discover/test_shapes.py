@@ -240,6 +240,18 @@ def test_many_combinations_of_other_levels_become_parts() -> None:
     assert branch.template == "w/{level_2}/{gateway}/x"
 
 
+def test_levels_that_keep_machines_apart_are_written_out() -> None:
+    topics = [f"w/hall-{hall}/dc-{machine}/dp" for hall in range(9) for machine in (1, 2)]
+    found = branches(topics, needs_tag=True, says_gateway=False, named={})
+    assert [branch.template for branch in found] == [f"w/hall-{hall}/{{gateway}}/{{tag}}" for hall in range(9)]
+
+
+def test_of_very_many_levels_that_keep_machines_apart_none_is_written_out() -> None:
+    topics = [f"w/hall-{hall:02d}/dc-{machine}/dp" for hall in range(60) for machine in (1, 2)]
+    (branch,) = branches(topics, needs_tag=True, says_gateway=False, named={})
+    assert branch.template == "w/{level_2}/{gateway}/{tag}"
+
+
 @pytest.mark.parametrize(
     ("one", "other", "both"),
     [

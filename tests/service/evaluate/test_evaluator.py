@@ -93,6 +93,28 @@ def test_while_the_broker_of_a_gateway_is_lost_no_time_passes_for_it_and_it_is_n
     assert (len(judged.events), len(judged.silences)) == (1, 1)
 
 
+def test_a_gateway_through_another_broker_has_the_time_of_that_one() -> None:
+    of = watched(SPEC)
+    evaluator = Evaluator(replace(of, lateness_us={"c": 5 * S}))
+    take(evaluator, items(("dp", 100, 6.5)), 100 * S)
+
+    def passed(main: tuple[int, int], annex: tuple[int, int], *, through_annex: bool) -> tuple[int, int]:
+        through = {"gw" if through_annex else "gw-other": annex}
+        judged = evaluator.pass_time(240 * S, Listening(*main, through=through))
+        return len(judged.events), len(judged.silences)
+
+    long, anew = (0, 0), (236 * S, 230 * S)
+    assert passed(long, anew, through_annex=True) == (0, 0), "its own broker has only just come back"
+    assert passed(anew, long, through_annex=False) == (0, 0)
+    assert passed(long, anew, through_annex=False) == (1, 1), "another's has: that is nothing to it"
+
+
+def test_of_each_gateway_it_is_known_since_when_it_is_heard() -> None:
+    listening = Listening(7, 5, frozenset({"lost"}), {"annex": (9, 3)})
+    assert [listening.connected_of(name) for name in ("gw", "annex", "lost")] == [7, 9, None]
+    assert [listening.since_of(name) for name in ("gw", "annex", "lost")] == [5, 3, None]
+
+
 def test_a_will_that_comes_again_is_the_same_and_one_after_newer_data_is_another() -> None:
     evaluator = Evaluator(watched(SPEC))
     will = GatewayStatus("gw", "offline")

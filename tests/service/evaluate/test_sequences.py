@@ -44,7 +44,7 @@ class Recorded:
 
     def wait(self, span_us: int = LONG_US) -> Numbering:
         self.now_us += span_us
-        return self.write(self.sequences.due(self.now_us, 0))
+        return self.write(self.sequences.due(self.now_us, lambda _: 0))
 
     def restart(self, names: Sequence[str] = GATEWAYS) -> None:
         self.sequences = Sequences(names)
@@ -222,6 +222,19 @@ def test_boots_without_end_grow_neither_memory_nor_rows(recorded: Recorded, monk
 
 
 # ---------------------------------------------------------------- who is followed
+
+
+def test_what_is_missing_settles_by_the_time_of_its_own_broker(recorded: Recorded) -> None:
+    recorded.hear(*(numbered(seq, of) for of in GATEWAYS for seq in (1, 3)))
+    back: dict[str, int | None] = {"gw-1": 0, "gw-2": LONG_US - 1}
+    recorded.write(recorded.sequences.due(LONG_US, back.__getitem__))
+    assert recorded.missing() == [("gw-1", "b", 2)]
+    back["gw-2"] = None  # its broker is not heard: what is missing may be there
+    recorded.write(recorded.sequences.due(2 * LONG_US, back.__getitem__))
+    assert recorded.missing() == [("gw-1", "b", 2)]
+    back["gw-2"] = LONG_US
+    recorded.write(recorded.sequences.due(2 * LONG_US, back.__getitem__))
+    assert recorded.missing() == [("gw-1", "b", 2), ("gw-2", "b", 2)]
 
 
 def test_a_gateway_is_numbered_or_not_or_was_not_heard(recorded: Recorded) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 
@@ -148,6 +149,30 @@ def test_bytes_bound_it_as_items_do() -> None:
     filler.join(10)
     assert answers == [True]
     assert take(inbox) == [5, 1]
+
+
+def test_bytes_are_counted_whole_when_several_fill_it() -> None:
+    """The two meet while each weighs its item: neither may add to what the inbox held before the other."""
+    both = threading.Barrier(2)
+
+    def weigh(_: int) -> int:
+        if filling:
+            with contextlib.suppress(threading.BrokenBarrierError):
+                both.wait(5)
+        return 6
+
+    filling = True
+    inbox: Inbox[int] = Inbox(100, most_bytes=12, weigh=weigh)
+    fillers = [threading.Thread(target=inbox.put, args=(n,)) for n in range(2)]
+    for filler in fillers:
+        filler.start()
+    for filler in fillers:
+        filler.join(20)
+    filling = False
+    assert inbox.waiting_bytes == 12
+    assert inbox.put(3, wait_s=0.0) is False, "it is full by its bytes"
+    assert len(inbox.take(10, most_bytes=100, age_s=0, wait_s=0)) == 2
+    assert inbox.waiting_bytes == 0
 
 
 def test_a_batch_ends_with_the_item_that_brings_it_to_its_bytes() -> None:

@@ -330,29 +330,184 @@ def test_stopping_ends_the_thread_even_without_a_broker() -> None:
     assert not one.receiver._thread.is_alive()
 
 
-class _Granted:
-    is_failure = False
+class _Code:
+    """What a broker answers to one topic."""
+
+    def __init__(self, *, is_failure: bool = False) -> None:
+        self.is_failure = is_failure
+
+
+GRANTED, REFUSED = _Code(), _Code(is_failure=True)
+
+
+class _Client:
+    """The client's face towards a broker: what was asked of it. Its packets are numbered from 1."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, ...]] = []
+        self.left: list[str] = []
+        self.is_up = False
+
+    def is_connected(self) -> bool:
+        return self.is_up
+
+    def subscribe(self, topics: list[tuple[str, int]]) -> tuple[int, int]:
+        if not topics:
+            raise ValueError("Empty topic list")  # as paho does
+        self.asked.append(tuple(topic for topic, _ in topics))
+        return 0, len(self.asked)
+
+    def unsubscribe(self, topics: list[str]) -> None:
+        self.left += topics
+
+    def publish(self, *_: Any, **__: Any) -> None:
+        pass
+
+
+def without_a_broker(*topics: str, now: list[int]) -> tuple[Receiver, _Client]:
+    link = Link("127.0.0.1", 1, 5, "x", None, None, None, 30, 3600, 10, 1.0, topics, "a/s")
+    receiver, client = Receiver(link, lambda _: True, lambda: now[0], iso), _Client()
+    receiver._client = client  # type: ignore[assignment]  # a stand-in
+    return receiver, client
+
+
+def connect(receiver: Receiver, client: _Client) -> None:
+    client.is_up = True
+    receiver._on_connect(client, None, None, GRANTED, None)  # type: ignore[arg-type]  # a stand-in
+
+
+def answer(receiver: Receiver, number: int, *codes: _Code) -> None:
+    receiver._on_subscribe(receiver._client, None, number, list(codes), None)
+
+
+def test_a_topic_that_is_refused_while_connected_is_said_and_nothing_is_heard_until_it_is_granted() -> None:
+    now = [1_000_000]
+    receiver, client = without_a_broker("a/+/b", now=now)
+    connect(receiver, client)
+    answer(receiver, 1, GRANTED)
+    assert receiver.connected.is_set()
+    epoch = receiver._epoch
+    now[0] = 3_000_000
+    receiver.listen_to(("a/+/b", "new/+/c"))
+    answer(receiver, 2, GRANTED, REFUSED)
+    assert not receiver.connected.is_set()
+    assert (receiver.connected_since_us, receiver.listened_since_us) == (None, None)
+    assert receiver.last_error == (
+        "broker 127.0.0.1:1 refused the subscription to new/+/c; allow it in the broker's access list"
+    )
+    assert receiver._epoch == epoch, "the connection stands: what comes by it can be acknowledged"
+    receiver._listen_again(due_s=receiver._again_s - 0.1)
+    assert len(client.asked) == 2, "not yet"
+    receiver._listen_again(due_s=receiver._again_s)
+    assert client.asked[2:] == [("a/+/b", "new/+/c")], "it goes on trying"
+    now[0] = 8_000_000
+    answer(receiver, 3, GRANTED, GRANTED)
+    assert (receiver.connected_since_us, receiver.listened_since_us) == (8_000_000, 6_000_000)
+    receiver._listen_again(due_s=1e12)
+    assert len(client.asked) == 3, "granted is granted"
+
+
+def test_after_a_refusal_other_topics_are_asked_for_at_once() -> None:
+    receiver, client = without_a_broker("a/+/b", now=[1])
+    connect(receiver, client)
+    answer(receiver, 1, REFUSED)
+    receiver.listen_to(("new/+/c",))
+    assert (client.left, client.asked[1:]) == (["a/+/b"], [("new/+/c",)])
+    answer(receiver, 2, GRANTED)
+    assert receiver.connected.is_set()
+
+
+def test_an_answer_is_held_against_what_it_answers() -> None:
+    receiver, client = without_a_broker("a/+/b", now=[1])
+    connect(receiver, client)
+    receiver.listen_to(("bad/+/b",))
+    receiver.listen_to(("c/+/b", "d/+/b"))
+    answer(receiver, 1, GRANTED)
+    answer(receiver, 2, REFUSED)
+    assert not receiver.connected.is_set(), "of what it listens to now, nothing is known"
+    assert receiver.last_error == "not connected yet"
+    answer(receiver, 3, GRANTED, REFUSED)
+    assert "refused the subscription to d/+/b;" in receiver.last_error
+
+
+def test_topics_left_while_there_was_no_connection_are_taken_out_of_the_session_that_stayed() -> None:
+    receiver, client = without_a_broker("a/+/b", "c/+/b", now=[1])
+    receiver.listen_to(("c/+/b",))
+    assert (client.left, client.asked) == ([], [])
+    connect(receiver, client)
+    assert (client.left, client.asked) == (["a/+/b"], [("c/+/b",)])
+    receiver._lost()
+    connect(receiver, client)
+    assert client.left == ["a/+/b"] * 2, "nothing was answered"
+    answer(receiver, 2, GRANTED)
+    connect(receiver, client)
+    assert client.left == ["a/+/b"] * 2, "the session has it no longer"
+
+
+def test_a_broker_from_which_nothing_is_wanted_is_connected_all_the_same() -> None:
+    receiver, client = without_a_broker(now=[7])
+    connect(receiver, client)
+    assert receiver.connected.is_set()
+    assert (receiver.connected_since_us, client.asked) == (7, [])
+    receiver.listen_to(("a/+/b",))
+    answer(receiver, 1, GRANTED)
+    receiver.listen_to(())
+    assert receiver.connected.is_set()
+    assert client.left == ["a/+/b"]
+
+
+@VERSIONS
+def test_other_topics_take_the_place_of_the_first_in_the_same_session(broker: Real, version: int) -> None:
+    name = f"moves-{version}"
+    publish(broker.at, f"{name}/v2/gw-1/readings", [b"kept"], retain=True)
+    with heard(broker.at, version, name, topics=()) as one:
+        one.start()
+        one.receiver.listen_to((f"{name}/v1/+/readings",))
+        publish(broker.at, one.topic, [b"kept"], retain=True)
+        wait_until(lambda: one.payloads() == [b"kept"], "it listens to the first")
+        one.receiver.listen_to((f"{name}/v2/+/readings",))
+        wait_until(lambda: one.payloads() == [b"kept"] * 2, "it listens to the second")
+        publish(broker.at, one.topic, [b"no more"])
+        publish(broker.at, f"{name}/v2/gw-1/readings", [b"new"])
+        wait_until(lambda: len(one.parcels) == 3, "the last came")
+        assert one.payloads() == [b"kept", b"kept", b"new"]
+
+
+def test_stopping_is_over_within_its_time_when_the_broker_does_not_answer(broker: Real) -> None:
+    with heard(broker.at, 5, "slow") as one:
+        one.start()
+        one.accepts = False
+        held = threading.Event()
+        one.receiver._put = lambda _: held.wait(30)
+        publish(broker.at, one.topic, [b"x"])
+        broker.process.send_signal(signal.SIGSTOP)
+        try:
+            started_s = time.monotonic()
+            one.receiver.stop(1.0)
+            assert time.monotonic() - started_s < 1.5
+        finally:
+            broker.process.send_signal(signal.SIGCONT)
+            held.set()
 
 
 def test_listening_goes_on_from_where_it_was_less_the_gaps() -> None:
     """A link that reconnects again and again must not put off for ever that a gateway is called silent."""
     now = [1_000_000]
-    link = Link("127.0.0.1", 1, 5, "x", None, None, None, 30, 3600, 10, 1.0, ("a/+/b", "a/+/c"), "a/s")
-    receiver = Receiver(link, lambda _: True, lambda: now[0], iso)
-    client = receiver._client
+    receiver, client = without_a_broker("a/+/b", "a/+/c", now=now)
 
-    def connect() -> None:
-        receiver._on_subscribe(client, None, 1, [_Granted(), _Granted()], None)
+    def come() -> None:
+        connect(receiver, client)
+        answer(receiver, len(client.asked), GRANTED, GRANTED)
 
     assert receiver.listened_since_us is None
-    connect()
+    come()
     assert receiver.listened_since_us == 1_000_000
     now[0] = 5_000_000
     receiver._lost()
     receiver._lost()  # told twice: by the callback and by the loop's end
     assert receiver.listened_since_us is None
     now[0] = 7_000_000
-    connect()
+    come()
     assert receiver.listened_since_us == 3_000_000
     assert receiver.connected_since_us == 7_000_000
 

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from service.faults import faults_of
 from service.model import BadConfiguration
 from service.receive.access import Encryption, Secret
 from service.receive.mqtt import Link
@@ -319,13 +320,31 @@ def test_a_changed_password_file_is_taken_up_by_the_next_connection(
 def test_a_password_may_stand_in_the_environment(guarded: BrokerAt, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("BROKER_ACCESS", raising=False)
     secret = Secret("broker.credential_variable", variable="BROKER_ACCESS")
-    with pytest.raises(BadConfiguration, match="credential_variable BROKER_ACCESS: not set; expected the password in"):
+    with pytest.raises(
+        BadConfiguration,
+        match="credential_variable: the environment variable that it names is not set; expected the name of one",
+    ):
         secret.read()
     with heard(guarded, 5, "variable", username="who", secret=secret) as one:
         one.receiver.start()
-        wait_until(lambda: "BROKER_ACCESS: not set" in one.receiver.last_error, "it is not there")
+        wait_until(lambda: "that it names is not set" in one.receiver.last_error, "it is not there")
         monkeypatch.setenv("BROKER_ACCESS", "hush-right")
         wait_until(one.receiver.connected.is_set, "it is there")
+
+
+def test_a_password_that_stands_where_its_variable_should_be_named_is_not_shown() -> None:
+    secret = Secret("broker.credential_variable", variable="hush_right")
+    with pytest.raises(BadConfiguration) as refused:
+        secret.read()
+    assert "broker.credential_variable" in str(refused.value)
+    assert "hush" not in f"{refused.value} {secret!r}"
+    for value in ("hush-right!", 31415926):
+        broker = {"username": "u", "credential_variable": value}
+        with pytest.raises(ValidationError) as wrong:
+            BrokerSettings(**broker)
+        (said,) = faults_of(wrong.value, BrokerSettings, broker)
+        assert said.startswith("credential_variable: expected the name of an environment variable")
+        assert str(value) not in said
 
 
 def test_no_description_shows_a_password(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -338,6 +357,7 @@ def test_no_description_shows_a_password(monkeypatch: pytest.MonkeyPatch) -> Non
 
 # ---------------------------------------------------------------- settings
 
+ACCOUNT = {"username": "u", "password_file": "p"}
 CLASHES: list[tuple[dict[str, Any], str]] = [
     ({"credential_variable": "X"}, "credential_variable without username: expected both or neither"),
     (
@@ -355,7 +375,17 @@ CLASHES: list[tuple[dict[str, Any], str]] = [
     ({"tls": True, "certificate_sha256": ["xy" * 32]}, "expected the 64 hexadecimal digits"),
     ({"tls": True, "alpn": [""]}, "alpn.0\n  String should match pattern '^[!-~]{1,255}$'"),
     ({"tls": True, "alpn": ["m" * 256]}, "alpn.0\n  String should match pattern"),
-    ({"username": "u", "credential_variable": "not a name"}, "String should match pattern"),
+    ({"username": "u", "credential_variable": "not a name"}, "expected the name of an environment variable"),
+    ({"username": "u", "credential_variable": "näme"}, "expected the name of an environment variable"),
+    ({"username": "u", "credential_variable": "name\n"}, "expected the name of an environment variable"),
+    ({"username": "u", "credential_variable": 12345}, "expected the name of an environment variable"),
+    ({"host": "10.0.0.7", **ACCOUNT}, "password_file without tls would send the password readable; set tls = true"),
+    ({"host": "localhost.example", **ACCOUNT}, "password_file without tls would send the password readable"),
+    ({"host": "0.0.0.0", **ACCOUNT}, "password_file without tls would send the password readable"),
+    (
+        {"host": "broker", "username": "u", "credential_variable": "X", "transport": "websockets"},
+        "credential_variable without tls would send the password readable",
+    ),
 ]
 
 
@@ -364,6 +394,16 @@ def test_settings_that_do_not_go_together_are_refused(given: dict[str, Any], tex
     with pytest.raises(ValidationError) as refused:
         BrokerSettings(**given)
     assert text in str(refused.value)
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "127.8.0.1", "::1", "localhost", "LocalHost"])
+def test_a_password_may_go_unencrypted_to_this_computer(host: str) -> None:
+    assert BrokerSettings(host=host, **ACCOUNT).host == host
+
+
+def test_a_password_may_go_encrypted_to_another_computer_and_a_name_alone_unencrypted() -> None:
+    assert BrokerSettings(host="10.0.0.7", tls=True, **ACCOUNT).tls
+    assert BrokerSettings(host="10.0.0.7", username="u").username == "u"
 
 
 def test_a_fingerprint_may_be_written_as_tools_print_it() -> None:

@@ -10,7 +10,8 @@ import pytest
 from service.model import BadConfiguration
 from service.plant.file import parse
 from service.settings import Settings
-from service.sources.file import differences, load
+from service.sources.file import differences, left_behind, load
+from service.sources.form import Sources
 from service.sourcing import doubts_of, intake_of
 from tests.parts import plant_text
 
@@ -123,6 +124,14 @@ MAPPED = 'mapped = { tag = "n", value = "v" }\n'
             + "counter = {}",
             "expected a count as it comes",
         ),
+        (
+            SOURCE + 'form = "plain"\ntopics = ["a/{gateway}/{tag}"]\n[[broker]]\nname = "b"\nhost = "h"\n',
+            r"broker\[b\]: no source has it",
+        ),
+        (
+            SOURCE + 'form = "native"\ntopics = ["dustcake/{x}/{gateway}/readings"]\n',
+            "the settings take some of them as native",
+        ),
         (SOURCE + 'form = "plain"\ntopics = ["a/{gateway}/{tag}"]\ntime = { by = "arrival", offset_s = 3 }', "offset"),
     ],
 )
@@ -135,11 +144,19 @@ def test_what_is_wrong_is_refused_with_place_and_remedy(tmp_path: Path, text: st
 
 def test_a_change_is_told_by_broker_and_source(tmp_path: Path) -> None:
     before = load(written(tmp_path, WHOLE))
-    after = load(written(tmp_path, WHOLE.replace('"annex"\nhost', '"shed"\nhost').replace('broker = "annex"', "")))
+    after = load(written(tmp_path, WHOLE.replace('"annex"', '"shed"')))
     assert differences(before, after) == [
-        "broker annex: removed", "source silo broker: annex -> main", "broker shed: added",
+        "broker annex: removed", "source silo broker: annex -> shed", "broker shed: added",
     ]  # fmt: skip
     assert differences(before, before) == []
+    assert (left_behind(before, after), left_behind(before, before)) == (["silo"], [])
+
+
+def test_the_memory_of_another_form_is_left_behind(tmp_path: Path) -> None:
+    text = SOURCE + 'form = "{}"\ntopics = ["a/{{gateway}}/{{tag}}"]\n'
+    before, after = (load(written(tmp_path, text.format(form))) for form in ("sparkplug", "plain"))
+    assert left_behind(before, after) == ["a"]
+    assert left_behind(before, Sources()) == ["a"]
 
 
 def test_a_change_of_a_tag_is_told_with_both_values(tmp_path: Path) -> None:

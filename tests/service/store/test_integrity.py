@@ -13,9 +13,9 @@ import pytest
 
 from rules.delays import Track
 from service.cli.app import run as run_verb
-from service.model import BadConfiguration
+from service.model import BadConfiguration, Entry
 from service.registering import take_up
-from service.store import journal, mark
+from service.store import journal, mark, seal
 from service.store.damage import Damage
 from service.store.ledger import Ledger, connect
 from service.store.migrate import split, steps
@@ -126,6 +126,25 @@ def test_entries_that_had_been_committed_and_are_gone_are_missed(record: Path, t
     ledger.close()
     (text,) = [fault.text for fault in ledger.faults if fault.what.endswith("lost")]
     assert f"it ends at entry {ledger.seq}" in text
+
+
+def test_verify_beside_a_running_service_misses_nothing_that_is_written_meanwhile(
+    clean: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = Ledger(clean / LEDGER)
+    look = seal.structure_faults
+
+    def meanwhile(*args: Any) -> Any:
+        ledger.commit(Entry(committed_us=NOW_US + ledger.seq))
+        return look(*args)
+
+    monkeypatch.setattr(seal, "structure_faults", meanwhile)
+    try:
+        before = ledger.seq
+        assert check_ledger(clean / LEDGER).faults == []
+        assert ledger.seq > before
+    finally:
+        ledger.close()
 
 
 def test_a_mark_that_is_missing_or_damaged_is_no_fault(clean: Path) -> None:

@@ -19,6 +19,7 @@ from service.model import (
     Overview,
     PointView,
     Purged,
+    Reloaded,
     SendAgain,
     SentAgain,
 )
@@ -125,11 +126,11 @@ class FakeHouse:
     def history_counts(self) -> dict[str, Any]:
         return {"applied": 2, "entries": [(1, 10), (2, 5)]}
 
-    def reload_sources(self, who: str) -> list[str]:
+    def reload_sources(self, who: str) -> Reloaded:
         if self.fails:
             raise BadConfiguration("sources.toml: source[line].form: missing; expected the payload form; add it")
         self.asked.append(("reload", who))
-        return ["source line changed"]
+        return Reloaded(["source line tags p unit: mbar -> inH2O"], ["source[line]: the plant file has no gateway g"])
 
     def rebuild_history(self) -> str:
         return "rebuilding from 3 journal entries"
