@@ -23,7 +23,7 @@ from service.normalise.columns import Normaliser
 from service.plant.compile import BoundPoint, Compiled
 from service.units.convert import canonical_unit, from_canonical, lookup
 from service.units.table import UNITS
-from service.units.times import parse_rfc3339, parse_unix_s
+from service.units.times import iso, parse_rfc3339, parse_unix_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +196,7 @@ def _asked(ask: Ask) -> str:
 
 
 def _form_of(source: Source | None) -> str:
-    return "" if source is None else type(source.form).__name__.removesuffix("Form")
+    return "" if source is None else type(source.form).__name__.removesuffix("Form").lower()
 
 
 def _single(message: GatewayMessage) -> Iterator[GatewayMessage]:
@@ -226,7 +226,16 @@ def _said(reading: GatewayReading) -> str:
     value = "no value" if reading.value is None else f"{reading.value:.10g}"
     quality = "" if reading.quality == "good" else ", bad"
     unit = reading.unit or "(no unit)"
-    return f"{reading.tag} {value} {unit} at {reading.at if reading.at != '' else 'arrival'}{quality}"
+    return f"{reading.tag} {value} {unit} at {_time(reading.at)}{quality}"
+
+
+def _time(at: str | float) -> str:
+    """A time that people can hold against the clock on the wall; one that is none as it was sent."""
+    if isinstance(at, str):
+        return at or "arrival"
+    with suppress(BadInput, OverflowError, ValueError):
+        return iso(parse_unix_s(at))
+    return repr(at)
 
 
 def _margin(point: BoundPoint, shown: float) -> str:

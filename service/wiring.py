@@ -7,20 +7,18 @@ service through `Service`.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import random
-import secrets
 import shutil
 import sqlite3
 import threading
 import time
-from pathlib import Path
 from typing import Any
 
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from service import premises
 from service.batch import Bounds, NewSources, Request
 from service.brokers import Brokers
 from service.clock import clock_of
@@ -75,7 +73,7 @@ class Service:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.clock = clock_of(*settings.clock.numbers)
-        self._hold = _hold_alone(settings.data_dir)
+        self._hold = premises.hold_alone(settings.data_dir)
         plant = self.plant = load_plant(settings.plant)
         check_channels(plant, set(settings.channels), str(settings.plant))
         self.sources = load_sources(settings.sources) if settings.sources is not None else Sources()
@@ -136,7 +134,7 @@ class Service:
         self.pipeline = self._pipeline(self.registered)
         self.watch = self._watch(self.registered)
         self.house = self._house(self.registered)
-        self.token = _token(settings)
+        self.token = premises.token(settings.web.token_file or settings.data_dir / "token")
         self.web = WebServer(self.house, settings.web.host, settings.web.port, self.token, settings.web.allowed_hosts)
         self.scheduler = BackgroundScheduler(
             timezone="UTC", job_defaults={"misfire_grace_time": 3600, "coalesce": True, "max_instances": 1}
@@ -385,39 +383,6 @@ class Service:
 def _in_99_of_100_ms(durations_s: list[float]) -> int:
     """The time within which 99 of 100 of the last commits were done; 0 before there is one."""
     return round(sorted(durations_s)[len(durations_s) * 99 // 100] * 1000) if durations_s else 0
-
-
-def _hold_alone(data_dir: Path) -> Any:
-    """Make the data folder and hold it, so that two services can never write to one ledger."""
-    try:
-        data_dir.mkdir(parents=True, exist_ok=True)
-        held = (data_dir / "in-use").open("a")
-    except OSError as error:
-        raise BadConfiguration(
-            f"data_dir {data_dir}: {error.strerror}; expected a folder that the service may write to; correct it"
-        ) from error
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        held.close()
-        raise BadConfiguration(
-            f"data_dir {data_dir}: another dustcake service is using it; stop that one, or set another data_dir"
-        ) from error
-    return held
-
-
-def _token(settings: Settings) -> str:
-    """The token that opens the API and the page; made at the first start, readable by the owner alone."""
-    path = settings.web.token_file or settings.data_dir / "token"
-    try:
-        if not path.exists():
-            path.touch(mode=0o600)
-            path.write_text(secrets.token_urlsafe(32) + "\n")
-        return path.read_text().strip()
-    except OSError as error:
-        raise BadConfiguration(
-            f"web.token_file {path}: {error.strerror}; expected a file that the service may make and read; correct it"
-        ) from error
 
 
 def _weight(item: Parcel | Request) -> int:

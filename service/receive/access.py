@@ -70,6 +70,7 @@ class Encryption:
         context = _Context(ssl.PROTOCOL_TLS_CLIENT)  # asks for a certificate and compares the name
         context.sslsocket_class, context.expected = _Socket, self.certificate_sha256
         context.minimum_version = ssl.TLSVersion.TLSv1_2
+        self._check_files()
         try:
             if self.ca_file is not None:
                 context.load_verify_locations(self.ca_file)
@@ -86,6 +87,19 @@ class Encryption:
         if self.alpn:
             context.set_alpn_protocols(list(self.alpn))
         return context
+
+    def _check_files(self) -> None:
+        """BadConfiguration for the first that cannot be read: OpenSSL does not say which it was."""
+        names = ("ca_file", "certificate_file", "key_file")
+        for name, path in zip(names, (self.ca_file, self.certificate_file, self.key_file), strict=True):
+            try:
+                if path is not None:
+                    path.open("rb").close()
+            except OSError as error:
+                raise BadConfiguration(
+                    f"{self.key}.{name} {path}: {error.strerror}; expected a PEM file that the service may read; "
+                    "correct the path, or who may read it"
+                ) from error
 
     def anew(self) -> ssl.SSLContext:
         """For a client that keeps one context: one that encrypts each connection with a new `context()`."""

@@ -162,7 +162,7 @@ class Receiver:
     def publish(self, topic: str, payload: bytes, timeout_s: float) -> None:
         """Publish at QoS 1 and wait for the broker's acknowledgement. ConnectionError or TimeoutError."""
         if not self.connected.is_set():
-            raise ConnectionError(f"{self._link.at}: not connected ({self.last_error})")
+            raise ConnectionError(f"not connected: {self.last_error}")
         info = self._client.publish(topic, payload, qos=1)
         try:
             info.wait_for_publish(timeout_s)
@@ -243,7 +243,11 @@ class Receiver:
             )
         if isinstance(error, ConnectionResetError):
             return self._unanswered()
-        return str(error) if isinstance(error, BadConfiguration) else f"{type(error).__name__}: {error}"
+        if isinstance(error, OSError):
+            return f"{self._link.at}: {error.strerror or error}; correct host and port, or start the broker"
+        return (
+            str(error) if isinstance(error, BadConfiguration) else f"{self._link.at}: {type(error).__name__}: {error}"
+        )
 
     def _connect(self) -> None:
         link = self._link

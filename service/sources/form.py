@@ -6,7 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from service.settings import BrokerSettings, Id, Section
+from service.settings import BrokerSettings, Section
+from service.values import Id
 
 Text = Annotated[str, Field(min_length=1, max_length=128)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]

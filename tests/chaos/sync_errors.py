@@ -6,14 +6,14 @@ import re
 import time
 from collections import Counter
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 from tests.chaos.outcome import Outcome
 from tests.chaos.rig import Rig, rig
 
 ERRORS = ("EIO", "ENOSPC")
-SYNC = re.compile(r"(?P<thread>\d+) +(?P<at>[\d.]+) (?:fdatasync|fsync)\(\d+<(?P<path>[^>]*)>(?P<rest>.*)")
-CHECKPOINT_AFTER_S = 0.02  # the gap between two commits is longer: a batch gathers for 50 ms
+CALL = re.compile(r"(?P<thread>\d+) +(?P<call>fdatasync|fsync|pwrite64)\(\d+<(?P<path>[^>]*)>(?P<rest>.*)")
 REACHED_WITHIN_S = 40.0
 SAYS_WITHIN_S = 5.0
 COMMITS = "ledger.sqlite-wal"  # the file whose sync a commit rests on
@@ -49,8 +49,8 @@ def _strike(plant: Rig, trace: Path, error: str, number: int) -> list[str]:
     """One run with one error for each thread that comes so far; the files whose sync failed."""
     logged = len(plant.daemon.log_text())
     inject = f"inject=fdatasync,fsync:error={error}:when={number}"
-    options = ["-D", "-f", "-y", "-qq", "-ttt", "--seccomp-bpf", "-o", str(trace)]
-    plant.daemon.prefix = ["strace", *options, "-e", "trace=fdatasync,fsync", "-e", inject]
+    options = ["-D", "-f", "-y", "-qq", "-s", "0", "--seccomp-bpf", "-o", str(trace)]
+    plant.daemon.prefix = ["strace", *options, "-e", "trace=fdatasync,fsync,pwrite64", "-e", inject]
     plant.daemon.start(ready=False)
     assert plant.daemon.process is not None
     end_s, said = time.monotonic() + REACHED_WITHIN_S, False
@@ -71,19 +71,15 @@ def _strike(plant: Rig, trace: Path, error: str, number: int) -> list[str]:
 def _batch_was_struck(trace: Path) -> bool:
     """Whether the failed sync was that of a batch's commit.
 
-    The pipeline is the thread that syncs the ledger's log most often. Right after a commit's sync its next one is that
-    of a checkpoint, on which nothing rests; the dispatcher's marks are tried again without a word.
+    The pipeline is the thread that syncs the ledger's log most often; the dispatcher's marks are tried again without a
+    word. A commit's sync follows what it wrote to the log; without that it is a checkpoint's, on which nothing rests.
     """
-    syncs = [found for line in _lines(trace) if (found := SYNC.match(line)) and found["path"].endswith(COMMITS)]
-    counts = Counter(found["thread"] for found in syncs)
+    calls = [found for found in _calls(trace) if found["path"].endswith(COMMITS)]
+    counts = Counter(found["thread"] for found in calls if found["call"] != "pwrite64")
     if not counts:
         return False
-    mine = [found for found in syncs if found["thread"] == counts.most_common(1)[0][0]]
-    before_s = [0.0, *(float(found["at"]) for found in mine)]
-    return any(
-        "INJECTED" in found["rest"] and float(found["at"]) - at_s > CHECKPOINT_AFTER_S
-        for found, at_s in zip(mine, before_s, strict=False)
-    )
+    mine = [found for found in calls if found["thread"] == counts.most_common(1)[0][0]]
+    return any("INJECTED" in found["rest"] and before["call"] == "pwrite64" for before, found in pairwise(mine))
 
 
 def _is_commit(struck: list[str]) -> bool:
@@ -92,9 +88,9 @@ def _is_commit(struck: list[str]) -> bool:
 
 def _struck(trace: Path) -> list[str]:
     """The files whose sync was made to fail."""
-    found = [SYNC.match(line) for line in _lines(trace)]
-    return [one["path"] for one in found if one and "INJECTED" in one["rest"]]
+    return [found["path"] for found in _calls(trace) if "INJECTED" in found["rest"]]
 
 
-def _lines(trace: Path) -> list[str]:
-    return trace.read_text(errors="replace").splitlines() if trace.exists() else []
+def _calls(trace: Path) -> list[re.Match[str]]:
+    lines = trace.read_text(errors="replace").splitlines() if trace.exists() else []
+    return [found for line in lines if (found := CALL.match(line))]

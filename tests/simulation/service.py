@@ -19,7 +19,7 @@ from unittest import mock
 import duckdb
 import numpy as np
 
-from service import pipeline, registering, wiring
+from service import pipeline, premises, registering, wiring
 from service.evaluate import evaluator, recovery
 from service.evaluate.evaluator import Listening
 from service.model import Accepted, OutboxRow, Parcel, Refused
@@ -155,7 +155,7 @@ def surroundings(outside: Outside, draw: Callable[[], float]) -> Iterator[None]:
     world, time, _, kills, disk, receipts = outside
     thread = type("InlineThread", (_InlineThread,), {"kills": kills})
     real_connect, real_replay = ledger.connect, recovery.replay
-    real_hold, real_mark = wiring._hold_alone, mark.Mark
+    real_hold, real_mark = premises.hold_alone, mark.Mark
 
     def connecting(*, is_ledger: bool) -> Callable[..., Any]:
         def connect(path: Path, *, read_only: bool = False) -> Any:
@@ -187,7 +187,7 @@ def surroundings(outside: Outside, draw: Callable[[], float]) -> Iterator[None]:
         (history, "connect", lambda path, **words: disk.opens(real_connect(path, **words))),
         (reader, "connect", lambda path, **words: disk.opens(real_connect(path, **words))),
         (ledger, "Mark", lambda path: disk.opens(real_mark(path))),
-        (wiring, "_hold_alone", lambda folder: disk.opens(real_hold(folder))),
+        (premises, "hold_alone", lambda folder: disk.opens(real_hold(folder))),
         (history, "duckdb", SimpleNamespace(connect=database, Error=duckdb.Error)),
         (evaluator, "replay", replay),
         (dispatch, "time", time),

@@ -66,7 +66,7 @@ def watched(folder: Path, *arguments: str, topic: str = "silo/#") -> str:
 @pytest.mark.broker
 def test_people_see_each_stage_and_what_is_refused(tmp_path: Path) -> None:
     lines = [line.strip() for line in watched(tmp_path).splitlines()]
-    assert any(line.endswith("silo/S7/druck  (4 bytes, source silo, Plain)") for line in lines)
+    assert any(line.endswith("silo/S7/druck  (4 bytes, source silo, plain)") for line in lines)
     assert "raw         13.7" in lines
     assert "decoded     gw-0: druck 13.7 (no unit) at arrival" in lines
     assert "canonical 1370 Pa" in lines

@@ -283,6 +283,14 @@ def test_a_key_with_a_passphrase_is_refused_and_not_asked_for(broker: Wire, tmp_
         broker.encryption("dustcake", key_file=locked).context()
 
 
+@pytest.mark.parametrize("name", ["ca_file", "certificate_file", "key_file"])
+def test_a_file_that_is_missing_is_named_and_no_other(broker: Wire, tmp_path: Path, name: str) -> None:
+    with pytest.raises(BadConfiguration, match=rf"^broker\.{name} {tmp_path}/none: No such file") as caught:
+        broker.encryption("dustcake", **{name: tmp_path / "none"}).context()
+    keys = ("broker.ca_file", "certificate_file ", "key_file ")
+    assert [key for key in keys if key in str(caught.value)] == [key for key in keys if name in key]
+
+
 @pytest.fixture
 def guarded(tmp_path: Path) -> Iterator[BrokerAt]:
     """A broker that knows one account: who, with the password hush-right."""
