@@ -177,11 +177,13 @@ class Kept:
     payload: bytes
     weight: int
     publisher: str | None = None  # as its broker said it
+    retained: int = 0  # whether the broker had kept it
 
     def as_parcel(self) -> Parcel:
         """The message once more; its token is the row's id."""
         identity = (self.publisher,) if self.publisher else ()
-        return Parcel(self.topic, self.payload, self.received_us, self.id, broker=self.broker, identity=identity)
+        delivery = Delivery(is_retained=bool(self.retained))
+        return Parcel(self.topic, self.payload, self.received_us, self.id, delivery, self.broker, identity)
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,8 @@ ROW_BYTES = 64  # what a row costs beside its texts
 ROOM_LEAST_BYTES = PAYLOAD_KEPT_BYTES + 3 * 4 * TEXT_KEPT + ROW_BYTES  # with less, the longest may not fit
 PAYLOAD_LISTED_BYTES = 4096  # of each payload in a list; one message is shown whole
 
-_PUBLISHER = "(SELECT name FROM publisher WHERE publisher.id = quarantine.id)"
+_PUBLISHER = "(SELECT publisher FROM brought WHERE brought.id = quarantine.id)"
+_RETAINED = "coalesce((SELECT retained FROM brought WHERE brought.id = quarantine.id), 0)"
 _WEIGHT = (
     "length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + "
     f"coalesce(length(CAST({_PUBLISHER} AS BLOB)), 0) + {ROW_BYTES}"
@@ -153,7 +154,7 @@ class Quarantine:
             purged = _summed(rows)
             if purged.messages:  # a purge of nothing did nothing to the record
                 of_old = "SELECT id FROM quarantine WHERE received_us < ?"
-                connection.execute(f"DELETE FROM publisher WHERE id IN ({of_old})", (order.before_us,))  # noqa: S608 - constant
+                connection.execute(f"DELETE FROM brought WHERE id IN ({of_old})", (order.before_us,))  # noqa: S608 - constant
                 connection.execute("DELETE FROM quarantine WHERE received_us < ?", (order.before_us,))
                 audit(
                     self._connection,
@@ -188,7 +189,7 @@ class Quarantine:
         taken_bytes = 0
         for number in ids[:most]:
             found = self._connection.execute(
-                f"SELECT id, received_us, broker, topic, code, size, payload, {_WEIGHT}, {_PUBLISHER} "  # noqa: S608 - constants
+                f"SELECT id, received_us, broker, topic, code, size, payload, {_WEIGHT}, {_PUBLISHER}, {_RETAINED} "  # noqa: S608 - constants
                 "FROM quarantine WHERE id = ?",
                 (number,),
             ).fetchone()
@@ -214,9 +215,10 @@ class Quarantine:
                 _digest(item.topic, payload),
             ),
         )
-        name = _publisher(item)
-        if name:
-            self._connection.execute("INSERT INTO publisher VALUES (?, ?)", (row.lastrowid, name))
+        name, is_retained = _publisher(item), item.delivery.is_retained
+        if name or is_retained:
+            brought = (row.lastrowid, name or None, is_retained)
+            self._connection.execute("INSERT INTO brought VALUES (?, ?, ?)", brought)
 
     def _has(self, item: Rejected, payload: bytes) -> bool:
         """Whether this very message is kept already: sent again under its packet identifier, or retained."""

@@ -31,13 +31,6 @@ S = 1_000_000
 pytestmark = pytest.mark.broker
 
 
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[parts.BrokerAt]:
-    (tmp_path / "broker").mkdir()
-    with parts.mosquitto(tmp_path / "broker") as at:
-        yield at
-
-
 # ---------------------------------------------------------------- record
 
 

@@ -261,7 +261,14 @@ def test_who_published_a_message_is_kept_with_it_and_goes_with_it(ledger: Ledger
     settle(ledger, {1: (refused("b"),)})
     assert ledger.quarantine.chosen(ALL, most=1, most_bytes=1)[0][0].publisher == "gw-1"
     ledger.quarantine.purge(Purge(4, "ann", "done"), 60)
-    assert ask(ledger, "SELECT id FROM publisher") == [(4,)]
+    assert ask(ledger, "SELECT id FROM brought") == [(4,)]
+
+
+def test_that_the_broker_had_kept_a_message_is_kept_with_it(ledger: Ledger) -> None:
+    """Or its arrival would date it when it is sent again."""
+    keep(ledger, refused(payload=b"1"), replace(refused(payload=b"2"), delivery=Delivery(7, is_retained=True)))
+    rows, _ = ledger.quarantine.chosen(ALL, most=9, most_bytes=10**9)
+    assert [row.as_parcel().delivery.is_retained for row in rows] == [False, True]
 
 
 def test_a_purge_of_nothing_leaves_no_record(ledger: Ledger) -> None:
