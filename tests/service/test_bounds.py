@@ -39,7 +39,8 @@ MODULES = (
     *("service.pipeline", "service.receive.inbox", "service.receive.mqtt", "service.store.history"),
     *("service.store.ledger", "service.store.quarantine", "service.vigil.checks", "service.web.quarantine"),
     *("rules.sequence", "service.store.held", "service.web.access", "service.web.api", "service.web.server"),
-    *("service.web.stream", "service.wiring"),
+    *("service.web.stream", "service.wiring", "service.decode.counters", "service.decode.mapped"),
+    *("service.decode.sparkplug", "service.decode.sparkplug_node", "service.decode.sparkplug_nodes"),
 )
 
 
@@ -78,6 +79,9 @@ def test_the_page_has_every_limit_that_is_named_as_one() -> None:
         "TOPIC_CHARACTER_BYTES",
         "ROW_BYTES",
         "ROOM_LEAST_BYTES",
+        "DEPTH_MOST",
+        "UNIT_MOST",
+        "SEQ_MOST",
     }  # what these bound is there
     for module in MODULES:
         source = Path(str(importlib.import_module(module).__file__)).read_text("utf-8")
