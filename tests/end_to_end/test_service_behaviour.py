@@ -106,7 +106,7 @@ def test_junk_lands_in_quarantine_with_its_reason_and_disturbs_nothing_else(
             ("gateway-unknown", "gw-stranger"),
         }
         assert "'furlong'" in rows["unit-refused", "gw-0"]
-        assert "later than the service's clock allows" in rows["unit-refused", "gw-0"]
+        assert "which the service's clock allows" in rows["unit-refused", "gw-0"]
         reasons = " ".join(row["reason"] for row in daemon.get("/api/v1/quarantine"))
         for text in ("malformed", "recursion", "on the topic of 'gw-0'", "300000 bytes", "gateway status"):
             assert text in reasons

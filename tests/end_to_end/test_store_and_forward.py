@@ -144,7 +144,7 @@ def test_a_burst_is_stored_once_judged_at_its_own_time_and_told_in_few_messages(
                 info = client.publish(topic, payload, qos=1)
                 if number % max(1, len(sent) // 10) == 0:
                     # From 400 s ago on: that is live, and so is the alarm after five minutes beyond the limit.
-                    row = ("dp", round(now_s - 400 + 36 * len(live_rows), 3), 6.5 if live_rows else 3.0)
+                    row = ("dp", round(now_s - 400 + 39 * len(live_rows), 3), 6.5 if live_rows else 3.0)
                     live_rows.append(row)
                     client.publish(
                         f"dustcake/v1/gw-{LIVE}/readings", parts.message(f"gw-{LIVE}", len(live_rows), [row]), qos=1

@@ -56,7 +56,7 @@ def test_a_backup_has_ledger_plant_and_settings_with_their_digests_and_no_secret
     ]  # fmt: skip
     manifest = json.loads((made / "manifest.json").read_text())
     assert set(manifest["files"]) == {"dustcake.toml", "ledger.sqlite", "plant.toml"}
-    assert manifest["schema"] == {"ledger": 2}
+    assert manifest["schema"] == {"ledger": 3}
     assert manifest["journal"]["seq"] > 5
     assert "the history is made anew" in capsys.readouterr().out
     assert check_ledger(made / LEDGER).faults == []
