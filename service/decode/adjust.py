@@ -11,7 +11,7 @@ import struct
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -76,8 +76,7 @@ class Rules:
         return self == Rules()
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(NamedTuple):
     """How a message came: when, in plant time; the latest that a reading may be of; whether the broker had kept it."""
 
     at_us: int

@@ -60,7 +60,7 @@ class SenmlForm(Stateless):
         found, faults = resolve(_records(arrived.payload, self._coding), now_us)
         _check_number(len(found), "readings")
         readings: dict[str, list[GatewayReading]] = {} if gateway is None else {gateway: []}
-        seen: set[Resolved] = set()
+        seen: set[tuple[str, str, float | None, bool]] = set()
         for item in found:
             try:
                 whose, tag = self._names(item, gateway)
@@ -93,9 +93,9 @@ class SenmlForm(Stateless):
         return gateway, tag
 
 
-def _check_once(item: Resolved, seen: set[Resolved]) -> None:
+def _check_once(item: Resolved, seen: set[tuple[str, str, float | None, bool]]) -> None:
     """A name has one value in one unit at one time; which of two the sender means, nobody knows."""
-    key = item._replace(record=0, value=0.0)
+    key = item.base + item.name, item.unit, item.time_s, item.is_sum
     if key in seen:
         raise BadInput(
             f"SenML record {item.record}: name {shown(item.base + item.name)} comes twice at one time; expected it "
