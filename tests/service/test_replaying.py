@@ -34,6 +34,7 @@ def replayed(
     ended_us: int | None = None,
     batch_us: int = BATCH_US,
     sources: Sources | None = None,
+    settings: Settings | None = None,
 ) -> dict[str, Any]:
     """The report of a recording of these items on the demo's plant; `ended_us` None leaves it cut off."""
     folder.mkdir()
@@ -43,7 +44,7 @@ def replayed(
         made = Replay(
             folder,
             load_plant(DEMO),
-            Settings(),
+            settings or Settings(),
             sources or Sources(),
             started_us=reader.started_us,
             brokers=frozenset(item.broker for item in items if isinstance(item, Recorded)),
@@ -230,6 +231,22 @@ def test_what_is_refused_is_counted_by_code(tmp_path: Path, live: list[Recorded]
     assert report["refused"]["message-invalid"] >= 1
     kept = tables(tmp_path / "a")["ledger quarantine"]
     assert sorted(bytes(row[6]) for row in kept) == [b"no JSON", b"{}"]
+
+
+def test_where_the_broker_names_publishers_a_forged_message_is_refused_as_the_daemon_did(
+    tmp_path: Path, live: list[Recorded]
+) -> None:
+    named = Settings.model_validate({"broker": {"identity_property": "by"}})
+    first, second, third = [one for one in live if one.topic.endswith("/readings")][:3]
+    own = first.topic.split("/")[2]
+    items = [
+        msgspec.structs.replace(first, user_properties=(("by", own), ("other", "x"))),
+        msgspec.structs.replace(second, user_properties=(("by", "gw-evil"),)),
+        third,
+    ]
+    report = replayed(tmp_path / "a", items, settings=named)
+    assert report["refused"] == {"identity-mismatch": 2}
+    assert report["readings"] > 0
 
 
 def silent(report: dict[str, Any]) -> list[str]:
