@@ -7,6 +7,7 @@ owed in the outbox, and what a form would ask its senders for is only counted. D
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -136,6 +137,7 @@ class Played:
     at_us: int
     messages: int = 0
     asks: int = 0  # what forms wanted published
+    own: int = 0  # messages in which a service speaks of itself: heartbeats
     missed_us: list[int] = field(default_factory=list)
 
 
@@ -175,6 +177,10 @@ class Replay:
             lambda: as_datetime(self._clock.wall_us()).strftime("%Y%m%dT%H%M%S%f"),
             memory_mb=settings.history.memory_mb,
         )
+        own = "|".join(
+            _any_name(topic, settings.name) for topic in (settings.topics.service, settings.topics.heartbeat)
+        )
+        self._own = re.compile(own)
         self._broker_of, self._identified = brokers_of(sources), identified_by(settings, sources)
         self._connected_us = self._since_us = started_us
         self._unheard = frozenset(
@@ -189,11 +195,19 @@ class Replay:
         """All of a recording; the report. BadInput at a damaged block: what came before it is in the record then."""
         most, identified = self._settings.intake.batch_parcels, self._identified
         steps = Steps(reader.started_us, batch_us=self._batch_us, most=most, identified=identified)
-        for step in steps.of(reader, lambda: reader.ended_us):
+        for step in steps.of(self._of_others(reader), lambda: reader.ended_us):
             self._take(step)
             tell(self.played)
         self._finish(tell)
         return self._report(is_whole=reader.ended_us is not None)
+
+    def _of_others(self, records: Iterable[Recorded | Missed]) -> Iterator[Recorded | Missed]:
+        """Without what a service says of itself, which a recording of everything has too."""
+        for record in records:
+            if isinstance(record, Recorded) and record.broker == MAIN and self._own.fullmatch(record.topic):
+                self.played.own += 1
+            else:
+                yield record
 
     def close(self) -> None:
         self._history.stop(HISTORY_S)
@@ -263,6 +277,7 @@ class Replay:
             "ended_in_order": is_whole,
             "without_connection_s": [us / 1e6 for us in played.missed_us],
             "messages": tallies.get("messages", 0),
+            "messages_of_services_themselves": played.own,
             "readings": tallies.get("readings", 0),
             "duplicates": tallies.get("duplicates", 0),
             "late": tallies.get("late", 0),
@@ -275,6 +290,11 @@ class Replay:
             "notifications_owed_and_not_sent": owed,
             "requests_to_senders_not_published": played.asks,
         }
+
+
+def _any_name(topic: str, name: str) -> str:
+    """A pattern of a service's own topic, whatever the service is called."""
+    return "/".join("[^/]+" if level == name else re.escape(level) for level in topic.split("/"))
 
 
 def _alarm(row: dict[str, Any]) -> dict[str, Any]:

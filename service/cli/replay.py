@@ -240,6 +240,8 @@ def _say_report(report: dict[str, Any]) -> None:
     say(f"{report['from']} to {report['to']}" + ("" if report["ended_in_order"] else ", where it was cut off"))
     counts = f"{report['readings']} readings, {report['duplicates']} duplicates, {report['late']} late"
     say(f"{report['messages']} messages, {counts}, {report['missing_messages']} numbered messages missing")
+    if report["messages_of_services_themselves"]:
+        say(f"- {report['messages_of_services_themselves']} more are of a service itself, and are left out")
     for seconds in report["without_connection_s"]:
         say(f"- not connected for {seconds:.1f} s: what came then is missing")
     for code, count in report["refused"].items():

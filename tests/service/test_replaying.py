@@ -233,6 +233,14 @@ def test_what_is_refused_is_counted_by_code(tmp_path: Path, live: list[Recorded]
     assert sorted(bytes(row[6]) for row in kept) == [b"no JSON", b"{}"]
 
 
+def test_what_a_service_says_of_itself_is_left_out(tmp_path: Path, live: list[Recorded]) -> None:
+    own = [
+        msgspec.structs.replace(live[0], topic=f"dustcake/v1/service/any/{kind}") for kind in ("status", "heartbeat")
+    ]
+    report = replayed(tmp_path / "a", [*own, *live[:4]])
+    assert (report["messages"], report["messages_of_services_themselves"], report["refused"]) == (4, 2, {})
+
+
 def test_where_the_broker_names_publishers_a_forged_message_is_refused_as_the_daemon_did(
     tmp_path: Path, live: list[Recorded]
 ) -> None:
