@@ -17,6 +17,7 @@ CALL = re.compile(r"(?P<thread>\d+) +(?P<call>fdatasync|fsync|pwrite64)\(\d+<(?P
 REACHED_WITHIN_S = 40.0
 SAYS_WITHIN_S = 5.0
 COMMITS = "ledger.sqlite-wal"  # the file whose sync a commit rests on
+MARK = "ledger.sqlite.last"  # written by the pipeline after each
 
 
 def sync_errors(folder: Path, *, count: int, seed: int, say: Callable[[str], None]) -> Outcome:
@@ -71,14 +72,16 @@ def _strike(plant: Rig, trace: Path, error: str, number: int) -> list[str]:
 def _batch_was_struck(trace: Path) -> bool:
     """Whether the failed sync was that of a batch's commit.
 
-    The pipeline is the thread that syncs the ledger's log most often; the dispatcher's marks are tried again without a
-    word. A commit's sync follows what it wrote to the log; without that it is a checkpoint's, on which nothing rests.
+    The pipeline is the thread that writes the mark after each commit; before its first it cannot be told from others.
+    What the dispatcher puts down of its sends is tried again without a word. A commit's sync follows what it wrote to
+    the log; without that it is a checkpoint's, on which nothing rests.
     """
-    calls = [found for found in _calls(trace) if found["path"].endswith(COMMITS)]
-    counts = Counter(found["thread"] for found in calls if found["call"] != "pwrite64")
-    if not counts:
+    calls = _calls(trace)
+    writers = Counter(found["thread"] for found in calls if found["path"].endswith(MARK))
+    if not writers:
         return False
-    mine = [found for found in calls if found["thread"] == counts.most_common(1)[0][0]]
+    (pipeline, _), *_ = writers.most_common(1)
+    mine = [found for found in calls if found["thread"] == pipeline and found["path"].endswith(COMMITS)]
     return any("INJECTED" in found["rest"] and before["call"] == "pwrite64" for before, found in pairwise(mine))
 
 
